@@ -42,7 +42,7 @@ class Trace:
         self.wanted = wanted
         self.steps: list[Step] = []
 
-    def note(self, name: str, formula: str, value: float, unit: str, source: str, **inputs: float) -> float:  # noqa: PLR0913, PLR0917 - a step has this many parts
+    def note(self, name: str, formula: str, value: float, unit: str, source: str, **inputs: float) -> float:
         """Record one step and hand its value on."""
         if self.wanted:
             rounded = {key: round(item, 9) for key, item in inputs.items()}

@@ -1,0 +1,1 @@
+"""What the service keeps: tables, queries and migrations on SQLite or PostgreSQL."""

@@ -1,0 +1,89 @@
+"""Bring a database to today's tables, one numbered step at a time, on SQLite and PostgreSQL alike.
+
+The steps stand in ``migrations/versions``. They run under the caller's event loop; from outside one, wrap the call
+in ``asyncio.run``.
+"""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+from alembic import command
+from alembic.autogenerate import compare_metadata
+from alembic.config import Config
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import Connection
+
+from cotterline.store.address import driver_url
+from cotterline.store.engines import migrator
+from cotterline.store.tables import metadata
+
+_SCRIPTS = Path(__file__).parent / "migrations"
+_Outcome = TypeVar("_Outcome")
+
+
+async def migrate(url: str) -> str:
+    """Apply every step the database still lacks and return the revision it is at then.
+
+    Safe to call from several processes at once: the second waits, and finds nothing left to do.
+    """
+    return await _on(url, lambda connection: _step(connection, command.upgrade, "head"))
+
+
+async def revert(url: str) -> str:
+    """Undo the last step and return the revision the database is at then: empty if none is left."""
+    return await _on(url, lambda connection: _step(connection, command.downgrade, "-1"))
+
+
+async def current(url: str) -> str | None:
+    """Return the revision the database is at, or None if nothing was ever migrated."""
+    return await _on(url, _revision)
+
+
+async def pending(url: str) -> tuple[str, ...]:
+    """Return the revisions the database still lacks, in the order they apply.
+
+    Raises:
+        CommandError: the database is at a revision this version of the service does not know.
+    """
+    at = await current(url)
+    scripts = ScriptDirectory.from_config(_config())
+    return tuple(script.revision for script in reversed(list(scripts.iterate_revisions("head", at or "base"))))
+
+
+async def differences(url: str) -> list[Any]:
+    """Return what separates the database from the tables of the code, as alembic's operations; none when migrated."""
+    return await _on(url, lambda connection: list(compare_metadata(_context(connection), metadata)))
+
+
+async def _on(url: str, work: Callable[[Connection], _Outcome]) -> _Outcome:
+    engine = migrator(driver_url(url))
+    try:
+        async with engine.begin() as connection:
+            return await connection.run_sync(work)
+    finally:
+        await engine.dispose()
+
+
+def _step(connection: Connection, direction: Callable[[Config, str], None], target: str) -> str:
+    config = _config()
+    config.attributes["connection"] = connection
+    direction(config, target)
+    return _revision(connection) or ""
+
+
+def _revision(connection: Connection) -> str | None:
+    return _context(connection).get_current_revision()
+
+
+def _context(connection: Connection) -> MigrationContext:
+    return MigrationContext.configure(connection, opts={"compare_type": True, "compare_server_default": True})
+
+
+def _config() -> Config:
+    config = Config()
+    # The percent sign stands for itself in a path, but begins an interpolation in a configuration.
+    config.set_main_option("script_location", str(_SCRIPTS).replace("%", "%%"))
+    config.set_main_option("path_separator", "os")
+    return config

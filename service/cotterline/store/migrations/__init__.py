@@ -1,0 +1,1 @@
+"""The steps that bring a database to today's tables; ``store/migrate.py`` runs them."""

@@ -1,0 +1,82 @@
+"""Databases for the tests: each test has its own, a copy of one that was migrated once."""
+
+import asyncio
+import os
+import shutil
+from collections.abc import AsyncIterator, Iterator
+from pathlib import Path
+from typing import Any, Literal
+
+import pytest
+
+import postgres
+from cotterline.store.database import Database
+from cotterline.store.migrate import migrate
+
+Backend = Literal["sqlite", "postgresql"]
+
+
+@pytest.fixture(scope="session")
+def anyio_backend() -> tuple[str, dict[str, Any]]:
+    """Run asynchronous tests as the server runs: asyncio on uvloop, one loop for the whole run."""
+    return "asyncio", {"use_uvloop": True}
+
+
+@pytest.fixture(scope="session")
+def postgres_server() -> Iterator[postgres.Server]:
+    """Share one PostgreSQL among the tests of a worker: starting one takes less than agreeing on one."""
+    try:
+        with postgres.server() as server:
+            yield server
+    except postgres.UnavailableError as error:
+        if os.environ.get("CI", "").lower() in {"true", "1"}:
+            pytest.fail(str(error))
+        pytest.skip(str(error))
+
+
+@pytest.fixture(scope="session")
+def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Migrate the file that every SQLite database of a test is a copy of."""
+    path = tmp_path_factory.mktemp("template") / "cotterline.sqlite3"
+    asyncio.run(migrate(f"sqlite:///{path}"))
+    return path
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def backend(request: pytest.FixtureRequest) -> Backend:
+    """Run the test once on each database."""
+    chosen: Backend = request.param
+    return chosen
+
+
+@pytest.fixture
+def database_url(backend: Backend, request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """Give the URL of a migrated database without a row."""
+    if backend == "sqlite":
+        path = shutil.copy(request.getfixturevalue("sqlite_template"), tmp_path / "cotterline.sqlite3")
+        yield f"sqlite:///{path}"
+        return
+    server: postgres.Server = request.getfixturevalue("postgres_server")
+    url = server.create()
+    yield url
+    server.drop(url)
+
+
+@pytest.fixture
+def empty_database_url(backend: Backend, request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """Give the URL of a database without a table."""
+    if backend == "sqlite":
+        yield f"sqlite:///{tmp_path / 'empty.sqlite3'}"
+        return
+    server: postgres.Server = request.getfixturevalue("postgres_server")
+    url = server.create(migrated=False)
+    yield url
+    server.drop(url)
+
+
+@pytest.fixture
+async def database(database_url: str) -> AsyncIterator[Database]:
+    """Give a migrated database without a row, open."""
+    database = await Database.open(database_url)
+    yield database
+    await database.close()

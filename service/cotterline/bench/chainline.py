@@ -46,6 +46,10 @@ _WORKSHOP_FIGURES: Final = "published workshop figures for measuring from the si
 _CLUSTER_PAGE: Final = "ti10x.blogspot.com, Chainline, October 2012"
 _SPACER_PAGE: Final = "west5cycles, workshop note on chain line and axle washers, 2008"
 _GUM: Final = "JCGM 100:2008, equation 10 with coverage factor 2"
+FRONT: Final = "front chain line"
+REAR: Final = "rear chain line"
+"""Under what names errors and steps are booked where the caller names nothing else."""
+
 _CENTRED: Final = "The dropouts stand evenly about the frame's mid-plane."
 _SILENT: Final = Trace(wanted=False)
 
@@ -94,9 +98,7 @@ def check_rear(measurement: RearMeasurement, pointer: str) -> Iterator[Fault]:
         yield from _check_line(_rear(measurement, _SILENT, ""), pointer)
 
 
-def front(
-    measurement: FrontMeasurement, trace: Trace, pointer: str = "", *, booked_as: str = "front chain line"
-) -> Uncertain:
+def front(measurement: FrontMeasurement, trace: Trace, pointer: str = "", *, booked_as: str = FRONT) -> Uncertain:
     """Front chain line in mm.
 
     Args:
@@ -121,9 +123,7 @@ def front(
     return line
 
 
-def rear(
-    measurement: RearMeasurement, trace: Trace, pointer: str = "", *, booked_as: str = "rear chain line"
-) -> Uncertain:
+def rear(measurement: RearMeasurement, trace: Trace, pointer: str = "", *, booked_as: str = REAR) -> Uncertain:
     """Rear chain line in mm, with the axle's washers as they now are; arguments and errors as ``front``.
 
     Example of a workshop note (west5cycles, 2008), a single sprocket 12 mm inside dropouts 120 mm apart:
@@ -140,7 +140,7 @@ def rear(
 
 
 def sprocket_offsets(
-    measurement: RearMeasurement, trace: Trace, pointer: str = "", *, booked_as: str = "rear chain line"
+    measurement: RearMeasurement, trace: Trace, pointer: str = "", *, booked_as: str = REAR
 ) -> list[Uncertain]:
     """Distance of each sprocket's middle from the mid-plane in mm, outermost first; otherwise as ``rear``."""
     refuse(list(check_rear(measurement, pointer)))

@@ -160,6 +160,12 @@ def check_readings(measurement: FrontMeasurement | RearMeasurement, pointer: str
         yield from check_spacers(measurement.axle_spacers, f"{pointer}/axle_spacers")
 
 
+def sprocket_count(measurement: RearMeasurement) -> int:
+    """How many sprockets the measurement speaks of."""
+    cluster = msgspec.UNSET if isinstance(measurement, SingleSprocket) else measurement.cluster
+    return cluster.sprockets if isinstance(cluster, Cluster) else 1
+
+
 def booked(measurement: FrontMeasurement | RearMeasurement, booked_as: str) -> dict[str, Uncertain]:
     """The measurement's own readings by field name, each error booked under ``booked_as`` and the reading's words.
 

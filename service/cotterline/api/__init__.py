@@ -1,0 +1,1 @@
+"""HTTP: one file a noun. A handler takes typed parameters, makes one call into the core and returns."""

@@ -1,0 +1,157 @@
+"""The JSON body, read strictly: content type, UTF-8, no name twice, no NUL, every type as the schema has it.
+
+Litestar's own reading is lax ("5" passes for an integer, any content type will do), so the request class replaces it.
+A body that fits costs one typed decode and one pass for repeated names; the search for every fault runs only on one
+that does not.
+"""
+
+import functools
+import json
+from collections.abc import Iterator
+from typing import Any, NoReturn
+
+import msgspec
+from litestar import Request
+
+from cotterline.api.faults import faults_in, member
+from cotterline.api.problems import RequestRefusedError, body_errors
+from cotterline.bench.errors import Fault
+
+MAX_BYTES = 1024 * 1024
+_MAX_EXACT_INTEGER = 2**53
+"""Beyond this a JSON number is not the same integer in every reader (RFC 8259, section 6)."""
+
+
+class StrictRequest(Request[Any, Any, Any]):
+    """A request whose body is JSON that fits the handler's ``data`` annotation, or is refused."""
+
+    async def body(self) -> bytes:
+        """The raw body; where the handler takes one it must be there and say that it is JSON."""
+        if self.route_handler.parsed_data_field is None:
+            return await super().body()
+        _check_headers(self)
+        raw = await super().body()
+        if not raw:
+            raise RequestRefusedError("malformed-request", "The body is empty; a JSON document is expected.")
+        return raw
+
+    async def json(self) -> Any:  # noqa: ANN401 - the type is the handler's annotation
+        """The body as an instance of the handler's ``data`` annotation."""
+        field = self.route_handler.parsed_data_field
+        return decode(await self.body(), field.annotation if field else Any)
+
+
+def _check_headers(request: Request[Any, Any, Any]) -> None:
+    kinds = request.headers.getall("content-type", [])
+    kind, _, parameters = (kinds[0] if len(kinds) == 1 else "").partition(";")
+    charset = parameters.strip().lower().replace('"', "")
+    if kind.strip().lower() != "application/json" or charset not in {"", "charset=utf-8"}:
+        raise RequestRefusedError("unsupported-media-type", "The body must be application/json in UTF-8.")
+    if request.headers.get("content-encoding", "identity").lower() != "identity":
+        raise RequestRefusedError("unsupported-media-type", "The body must come without a content coding.")
+
+
+@functools.cache
+def _decoder(kind: Any) -> msgspec.json.Decoder[Any]:  # noqa: ANN401 - any annotation
+    return msgspec.json.Decoder(kind, strict=True)
+
+
+def decode(raw: bytes, kind: Any) -> Any:  # noqa: ANN401 - returns an instance of the annotation
+    """``raw`` as an instance of ``kind``; every fault in it at once where it does not fit.
+
+    >>> decode(b'{"pointer": "/a", "detail": "b"}', Fault)
+    Fault(pointer='/a', detail='b')
+    """
+    try:
+        return _decode(raw.decode(), kind)
+    except msgspec.ValidationError:
+        raise
+    except (msgspec.DecodeError, UnicodeError, json.JSONDecodeError, RecursionError) as error:
+        deep = isinstance(error, RecursionError)
+        words = "it is nested too deeply" if deep else "it is not well-formed JSON in UTF-8"
+        raise RequestRefusedError("malformed-request", f"The body cannot be read: {words}.") from error
+
+
+def _decode(text: str, kind: Any) -> Any:  # noqa: ANN401 - as decode
+    try:
+        value = _decoder(kind).decode(text)
+    except msgspec.ValidationError as error:
+        return _second_reading(_Document(text), kind, str(error))
+    document = _Document(text)
+    if document.suspect:
+        _refuse([*_unsound(document.root, "")])
+    return value
+
+
+class _Document:
+    """The body without types, knowing whether anything in it needs a closer look."""
+
+    def __init__(self, text: str) -> None:
+        self.suspect = "\\u0000" in text
+        self.root = json.loads(text, object_pairs_hook=self._object, parse_constant=_no_constant, parse_int=_integer)
+
+    def _object(self, pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        found = dict(pairs)
+        if len(found) == len(pairs):
+            return found
+        self.suspect = True
+        return _Repeating(pairs)
+
+
+class _Repeating(dict[str, Any]):
+    """An object in which a name came more than once."""
+
+    def __init__(self, pairs: list[tuple[str, Any]]) -> None:
+        super().__init__(pairs)
+        names = [name for name, _ in pairs]
+        self.repeated = sorted({name for name in names if names.count(name) > 1})
+
+
+def _integer(digits: str) -> int | float:
+    return int(digits) if len(digits) <= len(str(_MAX_EXACT_INTEGER)) + 1 else float(digits)
+
+
+def _no_constant(word: str) -> NoReturn:
+    raise json.JSONDecodeError("JSON has no such number", word, 0)
+
+
+def _refuse(faults: list[Fault]) -> None:
+    if faults:
+        raise RequestRefusedError("invalid-body", "The body was refused.", body_errors(faults))
+
+
+def _second_reading(document: _Document, kind: Any, complaint: str) -> Any:  # noqa: ANN401 - as decode
+    """Accept what differs only in writing 565 as 565.0, which JSON Schema calls an integer; name all faults else."""
+    root = _whole(document.root)
+    msgspec.json.encode(root)  # half a surrogate pair in a string could not be written down in the answer
+    found = [*(_unsound(root, "") if document.suspect else ()), *faults_in(root, kind, "")]
+    _refuse(found)
+    try:
+        return msgspec.convert(root, kind, strict=True)
+    except msgspec.ValidationError:
+        _refuse([Fault("", complaint)])
+        raise
+
+
+def _whole(node: Any) -> Any:  # noqa: ANN401 - any JSON value
+    if isinstance(node, float) and node.is_integer() and abs(node) <= _MAX_EXACT_INTEGER:
+        return int(node)
+    if isinstance(node, _Repeating):
+        node.update({name: _whole(item) for name, item in node.items()})
+        return node
+    if isinstance(node, dict):
+        return {name: _whole(item) for name, item in node.items()}
+    return [_whole(item) for item in node] if isinstance(node, list) else node
+
+
+def _unsound(node: Any, pointer: str) -> Iterator[Fault]:  # noqa: ANN401 - any JSON value
+    """Find what JSON allows and this service does not: a name twice in one object, the character U+0000."""
+    if isinstance(node, str) and "\0" in node:
+        yield Fault(pointer, "must not contain the character U+0000")
+    if isinstance(node, _Repeating):
+        yield from (Fault(member(pointer, name), "is given more than once") for name in node.repeated)
+    items = node.items() if isinstance(node, dict) else enumerate(node) if isinstance(node, list) else ()
+    for name, item in items:
+        if isinstance(name, str) and "\0" in name:
+            yield Fault(pointer, "a name must not contain the character U+0000")
+        yield from _unsound(item, member(pointer, name))

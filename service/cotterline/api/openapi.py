@@ -1,0 +1,82 @@
+"""The OpenAPI 3.1 document, built from the handlers: their types, their docstrings, their examples.
+
+Litestar's own leaves out ``additionalProperties: false``, documents its own error shape and writes query parameters
+that may be null, so none of it is used.
+"""
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import msgspec
+from litestar import Litestar, Request, Response, get
+from litestar.handlers import HTTPRouteHandler
+from litestar.routes import HTTPRoute
+
+import cotterline
+from cotterline.api.fixed import Fixed
+from cotterline.api.operation import HEADERS, NOT_MODIFIED, answer_kind, body_kind, operation, problem_responses
+from cotterline.api.problems import Problem
+from cotterline.api.schemas import schemas
+
+TAGS: Mapping[str, str] = {
+    "bench": "Calculations: nothing is stored, and the same body always gives the same bytes.",
+    "quotes": "The whole job in one call, kept so that it can be read again.",
+    "reference": "The trade's facts that the calculations use, each with its source.",
+    "service": "Health, documentation and the meaning of problems.",
+}
+
+
+@get(
+    "/openapi.json",
+    operation_id="readOpenapi",
+    tags=["service"],
+    summary="This document",
+    opt={"content": {"application/json": {"schema": {"type": "object"}}}, "headers": ["ETag"], "also": NOT_MODIFIED},
+)
+async def document(request: Request[Any, Any, Any]) -> Response[bytes]:
+    """Give the OpenAPI 3.1 document of the service."""
+    fixed: Fixed = request.app.state.openapi
+    return fixed.answer(request)
+
+
+def build(app: Litestar) -> bytes:
+    """The document for every handler of ``app``, as JSON in one fixed order and indentation."""
+    handlers = [*_documented(app)]
+    kinds = {kind for _, handler in handlers for kind in (body_kind(handler), answer_kind(handler)) if kind}
+    ordered = sorted(kinds | {Problem}, key=lambda kind: str(kind.__name__))
+    found, components = schemas(ordered)
+    known = dict(zip(ordered, found, strict=True))
+    paths: dict[str, dict[str, Any]] = {}
+    for path, handler in handlers:
+        method = next(iter(handler.http_methods)).lower()
+        paths.setdefault(path, {})[method] = operation(handler, known)
+    content = {
+        "openapi": "3.1.1",
+        "info": _INFO,
+        "servers": [{"url": "/", "description": "The service that gives this document."}],
+        "security": [],
+        "tags": [{"name": name, "description": words} for name, words in TAGS.items()],
+        "paths": dict(sorted(paths.items())),
+        "components": {"schemas": components, "responses": problem_responses(), "headers": HEADERS},
+    }
+    return msgspec.json.format(msgspec.json.encode(content), indent=2) + b"\n"
+
+
+def _documented(app: Litestar) -> Iterator[tuple[str, HTTPRouteHandler]]:
+    for route in app.routes:
+        if isinstance(route, HTTPRoute):
+            yield from ((route.path_format, handler) for handler in route.route_handlers if handler.operation_id)
+
+
+_INFO: Mapping[str, Any] = {
+    "title": "cotterline",
+    "version": cotterline.__version__,
+    "summary": "Thread verdicts, spindle lengths, chain lines and parts lists from a bicycle's measurements.",
+    "description": (
+        "Lengths go in as mm or inches and come out in the unit the request's settings ask for. Every stated "
+        "plus-minus is an expanded uncertainty with coverage factor 2. Bodies are read strictly: unknown members, "
+        "numbers in quotation marks and names given twice are refused, all faults at once, each with its JSON "
+        "pointer. Refusals and failures are problem documents (RFC 9457)."
+    ),
+    "license": {"name": "Apache License 2.0", "identifier": "Apache-2.0"},
+}

@@ -1,0 +1,176 @@
+"""One operation of the OpenAPI document, from its handler.
+
+What a handler's types do not say stands in its ``opt``: ``examples`` (name to :class:`Example`), ``answer`` (the struct
+of the answer where the return type is raw), ``content`` (of an answer that is no struct), ``headers`` (names from
+:data:`HEADERS`), ``links`` and ``also`` (further answers that are not problems).
+"""
+
+from collections.abc import Callable, Iterator, Mapping
+from itertools import groupby
+from typing import Any, NamedTuple
+
+import msgspec
+from litestar import Response
+from litestar.handlers import HTTPRouteHandler
+from litestar.typing import FieldDefinition
+
+from cotterline.api.body import decode
+from cotterline.api.parameters import path_names, query_types
+from cotterline.api.problems import MEDIA_TYPE, PROBLEMS, Call, Problem, RequestRefusedError, document
+from cotterline.api.schemas import PREFIX
+
+EXAMPLE_ID = "01900000-0000-7000-8000-000000000000"
+"""Stands in an example wherever an answer carries an id made for one request."""
+
+HEADERS: Mapping[str, Any] = {
+    "X-Request-Id": {"description": "Names this request in the log.", "schema": {"type": "string", "format": "uuid"}},
+    "Location": {"description": "Where the thing made can be read.", "schema": {"type": "string"}},
+    "Link": {"description": "The next page, as rel=next (RFC 8288).", "schema": {"type": "string"}},
+    "ETag": {"description": "Names these bytes (RFC 9110, section 8.8.3).", "schema": {"type": "string"}},
+    "Retry-After": {"description": "Seconds to wait before trying again.", "schema": {"type": "integer"}},
+}
+
+NOT_MODIFIED: Mapping[str, Any] = {"304": {"description": "The copy named in If-None-Match is still right."}}
+
+_REFUSALS: Mapping[int, str] = {
+    400: "Malformed",
+    404: "NotFound",
+    408: "Late",
+    413: "TooLarge",
+    415: "WrongMediaType",
+    422: "Refused",
+    500: "Failed",
+    503: "Unavailable",
+}
+"""Names of the shared problem answers. 405 belongs to a path's missing methods, so no operation gives it."""
+
+_LIMITS = {"ge": "minimum", "le": "maximum", "min_length": "minLength", "max_length": "maxLength", "pattern": "pattern"}
+
+
+class Example(NamedTuple):
+    """One exchange shown in the document: a request body, if there is one, and what makes the answer from it."""
+
+    summary: str
+    answer: Callable[..., Any]
+    body: bytes | None = None
+
+
+def body_kind(handler: HTTPRouteHandler) -> Any:  # noqa: ANN401 - any annotation
+    """The struct of the request body, if the handler takes one."""
+    field = handler.parsed_data_field
+    return field.annotation if field else None
+
+
+def answer_kind(handler: HTTPRouteHandler) -> Any:  # noqa: ANN401 - any annotation
+    """The struct of the answer, if it is one."""
+    field = handler.parsed_return_field
+    held = field.inner_types[0].annotation if field.is_subclass_of(Response) else field.annotation
+    kind = handler.opt.get("answer", held)
+    return kind if isinstance(kind, type) and issubclass(kind, msgspec.Struct) else None
+
+
+def operation(handler: HTTPRouteHandler, known: Mapping[Any, Any]) -> dict[str, Any]:
+    """The operation object; ``known`` gives the schema of each struct."""
+    found: dict[str, Any] = {
+        "operationId": handler.operation_id,
+        "tags": [*(handler.tags or ())],
+        "summary": handler.summary,
+        "description": " ".join((handler.fn.__doc__ or "").partition("\n\n")[0].replace("``", "`").split()),
+        "parameters": [*_parameters(handler)],
+    }
+    body = body_kind(handler)
+    if body:
+        examples = {
+            name: {"summary": example.summary, "value": msgspec.json.decode(example.body or b"null")}
+            for name, example in _examples(handler)
+        }
+        content = {"application/json": {"schema": known[body], "examples": examples}}
+        found["requestBody"] = {"required": True, "content": content}
+    refusals = {str(status): {"$ref": f"#/components/responses/{_REFUSALS[status]}"} for status in _statuses(handler)}
+    found["responses"] = {str(handler.status_code): _success(handler, known), **handler.opt.get("also", {}), **refusals}
+    return found
+
+
+def _examples(handler: HTTPRouteHandler) -> Iterator[tuple[str, Example]]:
+    yield from handler.opt.get("examples", {}).items()
+
+
+def _parameters(handler: HTTPRouteHandler) -> Iterator[dict[str, Any]]:
+    fields = handler.parsed_fn_signature.parameters
+    for name in sorted(path_names(handler)):
+        yield {"name": name, "in": "path", "required": True, **_described(fields[name], fields[name].annotation)}
+    for name, kind in query_types(handler).items():
+        yield {"name": name, "in": "query", "required": False, **_described(fields[name], kind)}
+
+
+def _described(field: FieldDefinition, kind: Any) -> dict[str, Any]:  # noqa: ANN401 - any annotation
+    limits = field.kwarg_definition
+    schema = msgspec.json.schema(kind)
+    for name, keyword in _LIMITS.items():
+        value = getattr(limits, name, None)
+        if value is not None:
+            schema[keyword] = value
+    schema |= getattr(limits, "schema_extra", None) or {}
+    if field.has_default and field.default is not None:
+        schema["default"] = field.default
+    return {"description": getattr(limits, "description", None), "schema": schema}
+
+
+def _success(handler: HTTPRouteHandler, known: Mapping[Any, Any]) -> dict[str, Any]:
+    kind = answer_kind(handler)
+    content = handler.opt.get("content")
+    if kind:
+        content = {"application/json": {"schema": known[kind], "examples": _answers(handler)}}
+    names = ["X-Request-Id", *handler.opt.get("headers", ())]
+    found = {
+        "description": handler.summary,
+        "headers": {name: {"$ref": f"#/components/headers/{name}"} for name in names},
+        "content": content,
+    }
+    return found | ({"links": handler.opt["links"]} if "links" in handler.opt else {})
+
+
+def _answers(handler: HTTPRouteHandler) -> dict[str, Any]:
+    kind = body_kind(handler)
+    found = {}
+    for name, example in _examples(handler):
+        answer = example.answer(decode(example.body, kind)) if example.body else example.answer()
+        value = msgspec.json.decode(msgspec.json.encode(answer))
+        found[name] = {"summary": example.summary, "value": value}
+    return found
+
+
+def _statuses(handler: HTTPRouteHandler) -> list[int]:
+    """Every status with which this handler can refuse or fail."""
+    found = {400, 422, 500}
+    if handler.parsed_data_field:
+        found |= {408, 413, 415}
+    if path_names(handler):
+        found.add(404)
+    if "database" in handler.parsed_fn_signature.parameters:
+        found.add(503)
+    return sorted(found)
+
+
+def problem_responses() -> dict[str, Any]:
+    """The shared answers for refusals and failures, one a status, with an example for each type of problem."""
+    found = {}
+    for status, codes in groupby(PROBLEMS, key=lambda code: PROBLEMS[code].status):
+        if status in _REFUSALS:
+            found[_REFUSALS[status]] = _problem_response([*codes], status)
+    return found
+
+
+def _problem_response(codes: list[str], status: int) -> dict[str, Any]:
+    names = ["X-Request-Id", *(["Retry-After"] if status == 503 else [])]  # noqa: PLR2004 - the status is its own name
+    examples = {code: {"summary": PROBLEMS[code].title, "value": _example_problem(code)} for code in codes}
+    return {
+        "description": ". ".join(PROBLEMS[code].title for code in codes) + ".",
+        "headers": {name: {"$ref": f"#/components/headers/{name}"} for name in names},
+        "content": {MEDIA_TYPE: {"schema": {"$ref": PREFIX + Problem.__name__}, "examples": examples}},
+    }
+
+
+def _example_problem(code: str) -> Any:  # noqa: ANN401 - any JSON value
+    refusal = RequestRefusedError(code, PROBLEMS[code].advice)
+    return msgspec.to_builtins(document(refusal, Call(EXAMPLE_ID, "")))

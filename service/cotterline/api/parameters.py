@@ -1,0 +1,79 @@
+"""Query parameters, read strictly: known, given once, and written as their type is.
+
+Litestar ignores a name it does not know, takes one of several values and reads "yes" as true; a mistyped parameter
+would quietly do nothing.
+"""
+
+import functools
+import re
+from collections.abc import Iterator, Mapping
+from typing import Annotated, Any
+from urllib.parse import parse_qsl
+
+from litestar import Request
+from litestar.handlers import HTTPRouteHandler
+from litestar.params import Parameter
+
+from cotterline.api.problems import MAX_ERRORS, ProblemError, RequestRefusedError
+
+Derivation = Annotated[
+    bool,
+    Parameter(
+        description="Whether the answer carries its derivation: every step with formula, inputs, value and source."
+    ),
+]
+
+_WRITTEN: Mapping[type, tuple[re.Pattern[str], str]] = {
+    bool: (re.compile(r"true|false"), "must be true or false"),
+    int: (re.compile(r"-?[0-9]{1,15}", re.ASCII), "must be a whole number"),
+}
+_MAX_NAME = 100
+
+
+async def check_query(request: Request[Any, Any, Any]) -> None:
+    """Refuse a query that is not wholly understood; runs before every handler.
+
+    Raises:
+        RequestRefusedError: ``invalid-parameter`` naming each parameter at fault, or ``malformed-request``.
+    """
+    query = request.scope["query_string"]
+    if not query:
+        return
+    try:
+        pairs = parse_qsl(query.decode("ascii"), keep_blank_values=True, errors="strict")
+    except ValueError as error:
+        raise RequestRefusedError("malformed-request", "The query is not UTF-8, percent-encoded.") from error
+    found = [*_query_errors(pairs, query_types(request.route_handler))]
+    if found:
+        raise RequestRefusedError("invalid-parameter", "A parameter was refused.", found[:MAX_ERRORS])
+
+
+def _query_errors(pairs: list[tuple[str, str]], known: Mapping[str, Any]) -> Iterator[ProblemError]:
+    names = [name for name, _ in pairs]
+    for name in dict.fromkeys(names):
+        if name not in known:
+            yield ProblemError(parameter=name[:_MAX_NAME], detail="is not a parameter of this path")
+        elif names.count(name) > 1:
+            yield ProblemError(parameter=name, detail="is given more than once")
+    for name, value in pairs:
+        pattern, words = _WRITTEN.get(known.get(name, str), (None, ""))
+        if pattern and not pattern.fullmatch(value):
+            yield ProblemError(parameter=name, detail=words)
+
+
+@functools.cache
+def query_types(handler: HTTPRouteHandler) -> Mapping[str, Any]:
+    """The query parameters a handler takes, each with its type freed of ``None``."""
+    taken = handler.parsed_fn_signature.parameters
+    elsewhere = handler.dependency_name_set | {"data", "request", "state", "scope", "headers"}
+    return {name: _plain(field) for name, field in taken.items() if name not in elsewhere | path_names(handler)}
+
+
+def path_names(handler: HTTPRouteHandler) -> set[str]:
+    """The names of the path parameters a handler takes."""
+    return set(re.findall(r"{(\w+):", "".join(handler.paths)))
+
+
+def _plain(field: Any) -> Any:  # noqa: ANN401 - Litestar's field definition
+    inner = [part.annotation for part in field.inner_types if not part.is_none_type] if field.is_optional else []
+    return inner[0] if inner else field.annotation

@@ -1,0 +1,242 @@
+"""What a refusal looks like on the wire: problem documents (RFC 9457) and the page behind each problem type."""
+
+import html
+import traceback
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Annotated, Any, NamedTuple
+
+import msgspec
+import structlog
+from litestar import MediaType, Request, Response, get
+from litestar.exceptions import HTTPException, NotFoundException, ValidationException
+from litestar.params import Parameter
+from litestar.types import Scope
+from sqlalchemy.exc import InterfaceError, OperationalError
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
+
+from cotterline.bench.errors import CotterlineError, Fault
+
+MEDIA_TYPE = "application/problem+json"
+MAX_ERRORS = 100
+"""A document with more faults than this is not being corrected by hand."""
+
+log = structlog.get_logger("cotterline.problems")
+
+
+class Kind(NamedTuple):
+    """What every problem of one type shares."""
+
+    status: int
+    title: str
+    advice: str
+
+
+PROBLEMS: Mapping[str, Kind] = {
+    "malformed-request": Kind(
+        400, "The request cannot be read", "Send one well-formed JSON document in UTF-8, nested no deeper than needed."
+    ),
+    "not-found": Kind(
+        404, "There is nothing here", "Check the path and the identifier; the API document lists every path."
+    ),
+    "method-not-allowed": Kind(
+        405, "This path does not take this method", "Use one of the methods named in the Allow header."
+    ),
+    "request-timeout": Kind(408, "The request took too long to arrive", "Send the body at once, then try again."),
+    "request-too-large": Kind(413, "The request is too large", "Send at most 1 MiB in one request; split larger work."),
+    "unsupported-media-type": Kind(
+        415, "This kind of body is not understood", "Send application/json in UTF-8, without a content coding."
+    ),
+    "invalid-body": Kind(
+        422,
+        "The body does not fit the schema",
+        "Correct each member named in errors; the API document gives the schema with an example.",
+    ),
+    "invalid-parameter": Kind(
+        422, "A parameter does not fit the schema", "Correct each parameter named in errors, or leave it out."
+    ),
+    "bad-cursor": Kind(
+        422, "The cursor was not issued by this service", "Use next_cursor of the page before, unchanged, or none."
+    ),
+    "impossible-value": Kind(
+        422,
+        "A value cannot be right",
+        "Measure again: each member named in errors lies outside anything the trade has built.",
+    ),
+    "evidence-conflict": Kind(
+        422,
+        "The evidence cannot belong together",
+        "Leave out or correct one of the entries named in errors; one bicycle cannot show them all.",
+    ),
+    "measurement-missing": Kind(
+        422, "A measurement is missing", "Add what errors asks for: nothing is guessed that can be measured."
+    ),
+    "payload-unstorable": Kind(
+        422, "The body holds something that cannot be stored", "Take out the characters or numbers named in errors."
+    ),
+    "internal-error": Kind(
+        500, "The service failed", "Nothing was stored. Try again; if it persists, quote the instance to the operator."
+    ),
+    "unavailable": Kind(
+        503, "The service cannot work right now", "Nothing was stored. Try again after the time in Retry-After."
+    ),
+}
+"""Problem code to status, constant title and advice: the one table."""
+
+_BY_STATUS = {400: "malformed-request", 404: "not-found", 405: "method-not-allowed", 413: "request-too-large"}
+
+
+class ProblemError(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """One thing wrong with the request.
+
+    Attributes:
+        pointer: where in the body, as a JSON pointer (RFC 6901).
+        parameter: which query parameter, where the fault is not in the body.
+        detail: what is wrong, in words.
+    """
+
+    pointer: str | msgspec.UnsetType = msgspec.UNSET
+    parameter: str | msgspec.UnsetType = msgspec.UNSET
+    detail: str
+
+
+class Problem(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """A refusal or failure (RFC 9457).
+
+    Attributes:
+        type: names the kind of problem; resolves on this service to a page about it.
+        title: the kind of problem in words, the same for every problem of one type.
+        status: the HTTP status.
+        detail: what went wrong this time.
+        instance: names this one request; the same id as in the X-Request-Id header and the log.
+        errors: everything found wrong with the request, at most 100.
+    """
+
+    type: str
+    title: str
+    status: Annotated[int, msgspec.Meta(ge=400, le=599)]
+    detail: str
+    instance: str
+    errors: tuple[ProblemError, ...] = ()
+
+
+class RequestRefusedError(Exception):
+    """A request refused before it reached the core: ``code`` is a key of ``PROBLEMS``."""
+
+    def __init__(
+        self,
+        code: str,
+        detail: str,
+        errors: Iterable[ProblemError] = (),
+        headers: Mapping[str, str] | None = None,
+    ) -> None:
+        super().__init__(detail)
+        self.code = code
+        self.detail = detail
+        self.errors = tuple(errors)
+        self.headers = dict(headers or {})
+
+
+def body_errors(faults: Sequence[Fault]) -> tuple[ProblemError, ...]:
+    """Faults of the body as the wire shows them, the first hundred."""
+    return tuple(ProblemError(detail=fault.detail, pointer=fault.pointer) for fault in faults[:MAX_ERRORS])
+
+
+def refusal_of(error: Exception) -> RequestRefusedError:
+    """Any exception as a refusal that says nothing an outsider should not read."""
+    if isinstance(error, RequestRefusedError):
+        return error
+    if isinstance(error, CotterlineError):
+        return RequestRefusedError(error.code, error.detail, body_errors(error.faults))
+    if isinstance(error, ValidationException):
+        return RequestRefusedError("invalid-parameter", "A parameter was refused.", _parameter_errors(error.extra))
+    if isinstance(error, HTTPException) and error.status_code in _BY_STATUS:
+        code = _BY_STATUS[error.status_code]
+        return RequestRefusedError(code, PROBLEMS[code].advice, headers=error.headers)
+    if isinstance(error, _OUTAGES):
+        return RequestRefusedError("unavailable", "A part this request needs did not answer.", headers=_SOON)
+    return RequestRefusedError("internal-error", "The request could not be completed.")
+
+
+_OUTAGES = (OSError, InterfaceError, OperationalError, PoolTimeoutError)
+"""What the database raises while it is away, refuses connections, or has no connection free."""
+
+_SOON = {"Retry-After": "5"}
+
+
+def _parameter_errors(extra: Any) -> Iterable[ProblemError]:  # noqa: ANN401 - Litestar's own loose shape
+    for item in extra if isinstance(extra, list) else ():
+        yield ProblemError(detail=str(item["message"]), parameter=str(item.get("key", "")))
+
+
+class Call(msgspec.Struct, frozen=True):
+    """What the edge tells the layers inside about a request: its id, and the address the service is reached at."""
+
+    request_id: str
+    base_url: str
+
+
+def call_of(scope: Scope) -> Call:
+    """What the edge left in the connection's scope."""
+    call: Call = scope["state"]["call"]
+    return call
+
+
+def document(refusal: RequestRefusedError, call: Call) -> Problem:
+    """The problem document for ``refusal``."""
+    kind = PROBLEMS[refusal.code]
+    return Problem(
+        type=f"{call.base_url}/problems/{refusal.code}",
+        title=kind.title,
+        status=kind.status,
+        detail=refusal.detail,
+        instance=f"urn:uuid:{call.request_id}",
+        errors=refusal.errors,
+    )
+
+
+def answer(request: Request[Any, Any, Any], error: Exception) -> Response[Problem]:
+    """The response to any exception a handler lets through."""
+    refusal = refusal_of(error)
+    call = call_of(request.scope)
+    if refusal.code in {"internal-error", "unavailable"}:
+        log_failure(error, call.request_id)
+    problem = document(refusal, call)
+    return Response(problem, status_code=problem.status, headers=refusal.headers, media_type=MEDIA_TYPE)
+
+
+def log_failure(error: Exception, request_id: str) -> None:
+    """Log where it failed. Never the message: it may quote the body, a row or an address with a password in it."""
+    frames = [f"{frame.name} ({frame.filename}:{frame.lineno})" for frame in traceback.extract_tb(error.__traceback__)]
+    log.error("request failed", request_id=request_id, error=type(error).__qualname__, frames=frames[-12:])
+
+
+HANDLERS: Mapping[int | type[Exception], Any] = {Exception: answer, HTTPException: answer}
+
+
+@get(
+    "/problems/{code:str}",
+    media_type=MediaType.HTML,
+    operation_id="explainProblem",
+    tags=["service"],
+    summary="What a problem type means and what to do about it",
+    opt={"content": {"text/html": {"schema": {"type": "string"}}}},
+)
+async def explain(
+    code: Annotated[str, Parameter(description="The last part of the type.", schema_extra={"enum": [*PROBLEMS]})],
+) -> str:
+    """Give the page that a problem document's ``type`` points to."""
+    if code not in PROBLEMS:
+        raise NotFoundException
+    kind = PROBLEMS[code]
+    return _PAGE.format(title=html.escape(kind.title), status=kind.status, code=code, advice=html.escape(kind.advice))
+
+
+_PAGE = """<!doctype html>
+<html lang="en">
+<meta charset="utf-8">
+<title>{title}</title>
+<h1>{title}</h1>
+<p>Problem type <code>/problems/{code}</code>, status {status}.</p>
+<p>{advice}</p>
+</html>
+"""

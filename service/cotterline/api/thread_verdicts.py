@@ -1,0 +1,31 @@
+"""Which thread a shell has, and whether to order on it."""
+
+from functools import partial
+
+from litestar import post
+
+from cotterline.api import examples
+from cotterline.api.operation import Example
+from cotterline.api.parameters import Derivation
+from cotterline.bench.derivation import Trace
+from cotterline.bench.threads import Verdict, VerdictRequest, judge
+
+_answer = partial(judge, trace=Trace(wanted=False))
+
+
+@post(
+    "/v1/thread-verdicts",
+    status_code=200,
+    operation_id="judgeThread",
+    tags=["bench"],
+    summary="Judge which thread a shell has",
+    opt={
+        "examples": {
+            "clear": Example("Fit to order", _answer, examples.read("clear_shell")),
+            "no-stock-unit": Example("No stock unit fits", _answer, examples.read("shell_without_stock_unit")),
+        }
+    },
+)
+async def create(data: VerdictRequest, derivation: Derivation = False) -> Verdict:  # noqa: FBT002 - a query parameter
+    """Weigh any subset of evidence: every family's probability, whether to order, and what to measure next."""
+    return judge(data, Trace(wanted=derivation))

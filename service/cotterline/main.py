@@ -1,0 +1,64 @@
+"""The application: the one place where settings, database and handlers meet."""
+
+import functools
+from collections.abc import AsyncIterator, Iterable, Mapping
+from contextlib import asynccontextmanager
+from typing import Any
+
+from litestar import Litestar
+from litestar.datastructures import State
+from litestar.di import Provide
+from litestar.types import ControllerRouterHandler
+
+from cotterline.api import openapi, problems
+from cotterline.api.body import StrictRequest
+from cotterline.api.edge import Edge
+from cotterline.api.fixed import Fixed
+from cotterline.api.parameters import check_query
+from cotterline.api.routes import ROUTES
+from cotterline.settings import Settings
+from cotterline.store.database import Database
+
+
+def create_app(settings: Settings) -> Edge:
+    """Return the service as an ASGI application; the server's start opens the database, its end closes it."""
+
+    @asynccontextmanager
+    async def database_open(app: Litestar) -> AsyncIterator[None]:
+        app.state.database = await Database.open(settings.database_url, settings.database_connections)
+        try:
+            yield
+        finally:
+            await app.state.database.close()
+
+    app = application(ROUTES, lifespan=[database_open], request_max_body_size=settings.body_limit_bytes)
+    app.state.openapi = Fixed(openapi_document(), "application/json")
+    return Edge(app, settings.public_base_url)
+
+
+@functools.cache
+def openapi_document() -> bytes:
+    """The OpenAPI document, the same bytes for every process of this version."""
+    return openapi.build(application(ROUTES))
+
+
+def application(routes: Iterable[ControllerRouterHandler], **options: Any) -> Litestar:  # noqa: ANN401 - Litestar's own
+    """Return handlers with everything the service puts around each of them, short of the edge."""
+    return Litestar(
+        route_handlers=[*routes],
+        dependencies=_DEPENDENCIES,
+        request_class=StrictRequest,
+        before_request=check_query,
+        exception_handlers={**problems.HANDLERS},
+        openapi_config=None,
+        logging_config=None,
+        **options,
+    )
+
+
+def _database(state: State) -> Database:
+    database: Database = state.database
+    return database
+
+
+_DEPENDENCIES: Mapping[str, Provide] = {"database": Provide(_database, sync_to_thread=False)}

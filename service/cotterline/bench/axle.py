@@ -91,18 +91,19 @@ def shift(spacers: Sequence[AxleSpacer], trace: Trace, booked_as: str) -> Uncert
     >>> shift([washer], Trace(), "rear").value
     -2.0
     """
+    if not spacers:
+        return Uncertain(0.0)
     non_drive, drive = growth(spacers, "non_drive", booked_as), growth(spacers, "drive", booked_as)
     moved = (non_drive - drive) / 2
-    if spacers:
-        trace.note(
-            f"{booked_as}: shift by axle washers",
-            "(non_drive - drive) / 2",
-            moved.value,
-            "mm",
-            SOURCE,
-            non_drive=non_drive.value,
-            drive=drive.value,
-        )
+    trace.note(
+        f"{booked_as}: shift by axle washers",
+        "(non_drive - drive) / 2",
+        moved.value,
+        "mm",
+        SOURCE,
+        non_drive=non_drive.value,
+        drive=drive.value,
+    )
     return moved
 
 

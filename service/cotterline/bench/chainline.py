@@ -9,7 +9,7 @@ for two answers cancel where the answers are compared.
 """
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Final
 
 import msgspec
@@ -91,9 +91,9 @@ def check_rear(measurement: RearMeasurement, pointer: str) -> Iterator[Fault]:
     yield from faults
     if faults:
         return
-    offsets = _offsets(measurement, _SILENT, "")
-    if offsets[-1].value <= 0:
-        yield Fault(pointer, f"the innermost sprocket would stand {offsets[-1].value:.6g} mm from the mid-plane")
+    innermost = _offsets(measurement, _SILENT, "")[-1].value
+    if innermost <= 0:
+        yield Fault(pointer, f"the innermost sprocket would stand {innermost:.6g} mm from the mid-plane")
     else:
         yield from _check_line(_rear(measurement, _SILENT, ""), pointer)
 
@@ -145,6 +145,13 @@ def sprocket_offsets(
     """Distance of each sprocket's middle from the mid-plane in mm, outermost first; otherwise as ``rear``."""
     refuse(list(check_rear(measurement, pointer)))
     return _offsets(measurement, trace, booked_as)
+
+
+def wheel(measurement: RearMeasurement, trace: Trace, *, booked_as: str = REAR) -> tuple[Uncertain, list[Uncertain]]:
+    """``rear`` and ``sprocket_offsets`` at once, of a measurement that ``check_rear`` passed."""
+    line = _rear(measurement, trace, booked_as)
+    _note_spread(line, trace, booked_as)
+    return line, _offsets(measurement, trace, booked_as)
 
 
 def assumptions(measurement: FrontMeasurement | RearMeasurement) -> tuple[str, ...]:
@@ -201,7 +208,7 @@ def _from_tube(
 def _rear(measurement: RearMeasurement, trace: Trace, booked_as: str) -> Uncertain:
     moved = axle.shift(measurement.axle_spacers, trace, booked_as)
     if isinstance(measurement, CountedSprocket):
-        return _behind_locknut(measurement, measurement.position, moved, trace, booked_as)
+        return _behind_locknut(measurement, [measurement.position], moved, trace, booked_as)[0]
     read = booked(measurement, booked_as)
     if isinstance(measurement, ClusterFromLocknut):
         read["width"] = _width(measurement.cluster, trace, booked_as)
@@ -247,7 +254,7 @@ def _offsets(measurement: RearMeasurement, trace: Trace, booked_as: str) -> list
     if isinstance(measurement, ClusterFromLocknut | CountedSprocket):
         moved = axle.shift(measurement.axle_spacers, _SILENT, booked_as)
         places = range(1, measurement.cluster.sprockets + 1)
-        return [_behind_locknut(measurement, place, moved, trace, booked_as) for place in places]
+        return _behind_locknut(measurement, places, moved, trace, booked_as)
     middle = _rear(measurement, _SILENT, booked_as)
     if isinstance(measurement, SingleSprocket) or not isinstance(measurement.cluster, Cluster):
         return [middle]
@@ -255,25 +262,29 @@ def _offsets(measurement: RearMeasurement, trace: Trace, booked_as: str) -> list
 
 
 def _behind_locknut(
-    measurement: ClusterFromLocknut | CountedSprocket, position: int, moved: Uncertain, trace: Trace, booked_as: str
-) -> Uncertain:
-    read = booked(measurement, booked_as)
-    step, each = pitch(measurement.cluster, booked_as), thickness(measurement.cluster, booked_as)
-    offset = read["locknut_width"] / 2 - read["gap"] - each / 2 - step * (position - 1) + moved
-    trace.note(
-        f"{booked_as}: sprocket {position}",
-        "locknut_width / 2 - gap - thickness / 2 - (position - 1) * pitch + moved",
-        offset.value,
-        "mm",
-        _CLUSTER_PAGE,
-        locknut_width=read["locknut_width"].value,
-        gap=read["gap"].value,
-        thickness=each.value,
-        position=position,
-        pitch=step.value,
-        moved=moved.value,
-    )
-    return offset
+    measurement: ClusterFromLocknut | CountedSprocket,
+    places: Iterable[int],
+    moved: Uncertain,
+    trace: Trace,
+    booked_as: str,
+) -> list[Uncertain]:
+    parts = booked(measurement, booked_as)
+    parts |= {"thickness": thickness(measurement.cluster, booked_as), "moved": moved}
+    step = pitch(measurement.cluster, booked_as)
+    first = parts["locknut_width"] / 2 - parts["gap"] - parts["thickness"] / 2 + moved
+    offsets = [first - step * (position - 1) for position in places]
+    inputs = {name: part.value for name, part in (parts | {"pitch": step}).items()}
+    for position, offset in zip(places, offsets, strict=True):
+        trace.note(
+            f"{booked_as}: sprocket {position}",
+            "locknut_width / 2 - gap - thickness / 2 - (position - 1) * pitch + moved",
+            offset.value,
+            "mm",
+            _CLUSTER_PAGE,
+            position=position,
+            **inputs,
+        )
+    return offsets
 
 
 def _about_middle(middle: Uncertain, cluster: Cluster, trace: Trace, booked_as: str) -> list[Uncertain]:

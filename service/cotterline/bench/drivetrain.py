@@ -175,7 +175,7 @@ def predict(request: ChainlineRequest, settings: ShopSettings, trace: Trace) -> 
     refuse(
         [*chainline.check_front(request.front, "/front"), *check_drivetrain(request.drivetrain, "/drivetrain")],
     )
-    result = gears(chainline.front(request.front, trace, "/front"), request.drivetrain, used, trace, "/drivetrain")
+    result = _gears(chainline.front(request.front, trace, "/front"), request.drivetrain, used, trace)
     assumed = (*chainline.assumptions(request.front), *result.assumptions)
     answer = ChainlineResult(
         drivetrain=msgspec.structs.replace(result, assumptions=assumed),
@@ -190,8 +190,22 @@ def gears(
 ) -> DrivetrainResult:
     """As ``predict``, for a front chain line in mm that is already known or predicted; lengths stay in mm."""
     refuse(list(check_drivetrain(drivetrain, pointer)))
-    rear = chainline.rear(drivetrain.rear, trace, f"{pointer}/rear")
-    sprockets = chainline.sprocket_offsets(drivetrain.rear, trace, f"{pointer}/rear")
+    return _gears(front, drivetrain, settings, trace)
+
+
+def check_drivetrain(drivetrain: Drivetrain, pointer: str) -> Iterator[Fault]:
+    """Yield everything that cannot be right about ``drivetrain``, or is missing."""
+    yield from _check_rings(drivetrain.rings, f"{pointer}/rings")
+    yield from chainline.check_rear(drivetrain.rear, f"{pointer}/rear")
+    stay = drivetrain.chainstay_length
+    yield from check_span(stay, _CHAINSTAY_SPAN, "chainstay length", f"{pointer}/chainstay_length")
+    yield from _check_chain(drivetrain, pointer)
+    count = sprocket_count(drivetrain.rear)
+    yield from _check_teeth(drivetrain.sprocket_teeth, count, 1, f"{pointer}/sprocket_teeth")
+
+
+def _gears(front: Uncertain, drivetrain: Drivetrain, settings: ShopSettings, trace: Trace) -> DrivetrainResult:
+    rear, sprockets = chainline.wheel(drivetrain.rear, trace)
     rings = _ring_offsets(front, drivetrain.rings, trace)
     chainstay = drivetrain.chainstay_length.uncertain("chainstay length")
     combined = gear.combine(rings, sprockets, chainstay, settings.angle_limit_degrees, trace)
@@ -212,17 +226,6 @@ def gears(
         drop_through=drop if isinstance(drop, DropThrough) else msgspec.UNSET,
         unchecked=(drop,) if isinstance(drop, Unchecked) else (),
     )
-
-
-def check_drivetrain(drivetrain: Drivetrain, pointer: str) -> Iterator[Fault]:
-    """Yield everything that cannot be right about ``drivetrain``, or is missing."""
-    yield from _check_rings(drivetrain.rings, f"{pointer}/rings")
-    yield from chainline.check_rear(drivetrain.rear, f"{pointer}/rear")
-    stay = drivetrain.chainstay_length
-    yield from check_span(stay, _CHAINSTAY_SPAN, "chainstay length", f"{pointer}/chainstay_length")
-    yield from _check_chain(drivetrain, pointer)
-    count = sprocket_count(drivetrain.rear)
-    yield from _check_teeth(drivetrain.sprocket_teeth, count, 1, f"{pointer}/sprocket_teeth")
 
 
 def _check_rings(rings: Rings, pointer: str) -> Iterator[Fault]:

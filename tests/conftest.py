@@ -22,6 +22,13 @@ def anyio_backend() -> tuple[str, dict[str, Any]]:
     return "asyncio", {"use_uvloop": True}
 
 
+@pytest.fixture(scope="session", autouse=True)
+async def one_loop(anyio_backend: object) -> AsyncIterator[None]:
+    """Keep the loop from test to test: a driver's thread may still report to it when its test is over."""
+    del anyio_backend
+    yield  # noqa: PT022 -- a fixture that returned would let go of the loop
+
+
 @pytest.fixture(scope="session")
 def postgres_server() -> Iterator[postgres.Server]:
     """Share one PostgreSQL among the tests of a worker: starting one takes less than agreeing on one."""

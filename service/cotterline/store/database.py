@@ -39,6 +39,7 @@ class ReadTransaction:
             yield
         except (StatementError, OverflowError) as error:
             self.failed = True
+            _forget_the_row(error)
             if isinstance(error, StatementError) and isinstance(error.orig, CotterlineError):
                 raise error.orig from error
             if _value_at_fault(error):
@@ -131,6 +132,15 @@ def _begun(tx: _Transaction) -> Iterator[_Transaction]:
         tx.ended = True
     if tx.failed:
         raise RuntimeError("a statement failed and its error was swallowed, so nothing of this transaction is kept")
+
+
+def _forget_the_row(error: BaseException) -> None:
+    """Drop the detail PostgreSQL adds to a violated constraint: it repeats the row, and an error ends up in a log."""
+    cause: BaseException | None = error
+    while cause is not None:
+        if getattr(cause, "detail", None):
+            cause.__dict__["detail"] = None
+        cause = cause.__cause__
 
 
 def _value_at_fault(error: StatementError | OverflowError) -> bool:

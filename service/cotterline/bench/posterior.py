@@ -1,0 +1,135 @@
+"""From evidence to probabilities over whole shells: Bayes' rule over a finite set of hypotheses.
+
+Weights of evidence are in decibans, ten times the decimal logarithm of the factor by which the odds change
+(I. J. Good, Probability and the Weighing of Evidence, 1950).
+"""
+
+import math
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+from cotterline.bench.evidence import BACKGROUND, Evidence, kind, side
+from cotterline.bench.families import FAMILIES, SHELLS, Family, FamilyId, Shell
+from cotterline.bench.likelihood import likelihoods
+from cotterline.bench.prior import background, weights
+
+DECIBANS = 10 / math.log(10)
+"""Decibans in one unit of natural logarithm."""
+
+DECISIVE = 10 * math.log10(20)
+"""Decibans from which one observation, or a set of them, tells two shells apart: odds of 20 to 1. A convention."""
+
+
+def log_sum(logs: Iterable[float]) -> float:
+    """Logarithm of the sum of exponentials, without overflow; minus infinity for none."""
+    values = list(logs)
+    top = max(values, default=-math.inf)
+    if top == -math.inf:
+        return top
+    return top + math.log(math.fsum(math.exp(value - top) for value in values))
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """Probabilities of every shell in ``SHELLS`` after the evidence.
+
+    Readings of one kind on one side count once, as the mean of their log-likelihoods: a reading taken twice with the
+    same tool is not new evidence. Everything else is independent given the shell.
+    """
+
+    evidence: tuple[Evidence, ...]
+
+    @cached_property
+    def log_likelihood(self) -> tuple[float, ...]:
+        """Log-likelihood of all observations on each shell."""
+        groups: dict[tuple[str, str | None], list[Evidence]] = defaultdict(list)
+        for item in self.evidence:
+            groups[kind(item), side(item)].append(item)
+        total = [0.0] * len(SHELLS)
+        for key in sorted(groups, key=str):
+            items = groups[key]
+            for index in range(len(SHELLS)):
+                total[index] += math.fsum(math.log(likelihoods(item)[index].total) for item in items) / len(items)
+        return tuple(total)
+
+    @cached_property
+    def log_joint(self) -> tuple[float, ...]:
+        """Log of prior weight times likelihood, each shell."""
+        prior = weights(background(self.evidence))
+        return tuple(math.log(weight) + log for weight, log in zip(prior, self.log_likelihood, strict=True))
+
+    @cached_property
+    def probabilities(self) -> tuple[float, ...]:
+        """Probability of each shell; they sum to one."""
+        total = log_sum(self.log_joint)
+        return tuple(math.exp(log - total) for log in self.log_joint)
+
+    def probability(self, holds: Callable[[Shell], bool]) -> float:
+        """Probability of all shells for which ``holds``."""
+        return math.fsum(p for p, shell in zip(self.probabilities, SHELLS, strict=True) if holds(shell))
+
+    def log10_odds(self, drive: Family, non_drive: Family) -> float:
+        """Decimal log of the odds that the shell has these families on its sides, whatever its width."""
+        inside = [shell.drive is drive and shell.non_drive is non_drive for shell in SHELLS]
+        for_it = log_sum(log for log, wanted in zip(self.log_joint, inside, strict=True) if wanted)
+        against = log_sum(log for log, wanted in zip(self.log_joint, inside, strict=True) if not wanted)
+        return (for_it - against) / math.log(10)
+
+    @cached_property
+    def measured(self) -> dict[FamilyId, float]:
+        """Log-likelihood by family of an untouched shell, on what was observed of the shell alone."""
+        result: dict[FamilyId, float] = {}
+        for family in FAMILIES.values():
+            whole = [
+                math.log(shell.share) + log
+                for shell, log in zip(SHELLS, self.log_likelihood, strict=True)
+                if shell.drive is family and shell.non_drive is family
+            ]
+            result[family.id] = log_sum(whole)
+        return result
+
+    def separation(self, family: FamilyId, rival: FamilyId) -> float:
+        """Decibans by which the observations of the shell favour ``family`` over ``rival``."""
+        return (self.measured[family] - self.measured[rival]) * DECIBANS
+
+    @cached_property
+    def leader(self) -> Shell:
+        """The most probable shell, width included; among equals the first in ``SHELLS``."""
+        best = max(range(len(SHELLS)), key=lambda index: self.pair_probability(SHELLS[index]))
+        pair = SHELLS[best]
+        same = [i for i, s in enumerate(SHELLS) if s.drive is pair.drive and s.non_drive is pair.non_drive]
+        return SHELLS[max(same, key=self.probabilities.__getitem__)]
+
+    def pair_probability(self, shell: Shell) -> float:
+        """Probability that the shell has the same families on its sides as ``shell``, whatever its width."""
+        return self.pairs[shell.drive.id, shell.non_drive.id]
+
+    @cached_property
+    def width_probability(self) -> float:
+        """Probability of the leading shell's nominal width, whatever the thread."""
+        width = self.leader.width
+        return self.probability(lambda shell: shell.width == width)
+
+    @cached_property
+    def pairs(self) -> dict[tuple[FamilyId, FamilyId], float]:
+        """Probability of every pair of families on the two sides, whatever the width."""
+        pairs: dict[tuple[FamilyId, FamilyId], float] = defaultdict(float)
+        for shell, p in zip(SHELLS, self.probabilities, strict=True):
+            pairs[shell.drive.id, shell.non_drive.id] += p
+        return pairs
+
+    def without(self, index: int) -> "Posterior":
+        """The same with one item of evidence left out."""
+        return Posterior(self.evidence[:index] + self.evidence[index + 1 :])
+
+
+def posterior(evidence: Sequence[Evidence]) -> Posterior:
+    """Probabilities after ``evidence``, in whatever order it comes."""
+    return Posterior(tuple(evidence))
+
+
+def is_background(item: Evidence) -> bool:
+    """Whether an item speaks of the bicycle rather than its shell."""
+    return isinstance(item, BACKGROUND)

@@ -19,7 +19,10 @@ from cotterline.store.address import driver_url
 from cotterline.store.engines import migrator
 from cotterline.store.tables import metadata
 
-_SCRIPTS = Path(__file__).parent / "migrations"
+SCRIPTS = Path(__file__).parent / "migrations"
+LOCK = 5_283_904_417_706_351_982
+"""Any number, as long as every version of the service takes the same: it names the lock that migrations share."""
+
 _Outcome = TypeVar("_Outcome")
 
 
@@ -49,6 +52,8 @@ async def pending(url: str) -> tuple[str, ...]:
     """
     at = await current(url)
     scripts = ScriptDirectory.from_config(_config())
+    if at is not None:
+        scripts.get_revision(at)
     return tuple(script.revision for script in reversed(list(scripts.iterate_revisions("head", at or "base"))))
 
 
@@ -67,6 +72,9 @@ async def _on(url: str, work: Callable[[Connection], _Outcome]) -> _Outcome:
 
 
 def _step(connection: Connection, direction: Callable[[Config, str], None], target: str) -> str:
+    """Run steps, alone on this database: alembic asks what is lacking only once the lock is held."""
+    if connection.dialect.name == "postgresql":  # SQLite took its write lock as the transaction began.
+        connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({LOCK})")
     config = _config()
     config.attributes["connection"] = connection
     direction(config, target)
@@ -84,6 +92,6 @@ def _context(connection: Connection) -> MigrationContext:
 def _config() -> Config:
     config = Config()
     # The percent sign stands for itself in a path, but begins an interpolation in a configuration.
-    config.set_main_option("script_location", str(_SCRIPTS).replace("%", "%%"))
+    config.set_main_option("script_location", str(SCRIPTS).replace("%", "%%"))
     config.set_main_option("path_separator", "os")
     return config

@@ -5,15 +5,10 @@ from sqlalchemy import Connection
 
 from cotterline.store.tables import metadata
 
-LOCK = 5_283_904_417_706_351_982
-"""Any number, as long as every version of the service takes the same: it names the lock that migrations share."""
-
 
 def run(connection: Connection) -> None:
-    """Apply the steps, alone on this database, and leave no reference dangling."""
+    """Apply the steps and leave no reference dangling."""
     on_sqlite = connection.dialect.name == "sqlite"
-    if not on_sqlite:  # SQLite took its write lock as the transaction began.
-        connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({LOCK})")
     context.configure(
         connection=connection,
         target_metadata=metadata,

@@ -1,0 +1,152 @@
+"""Migrations run from nothing, down and up again, all or nothing, and end at the tables of the code."""
+
+import asyncio
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import TypeVar
+
+import pytest
+from alembic.util import CommandError
+from sqlalchemy import Connection, inspect, text
+from sqlalchemy.schema import CheckConstraint
+
+from conftest import Backend
+from cotterline.store import migrate
+from cotterline.store.address import driver_url
+from cotterline.store.engines import migrator
+from cotterline.store.tables import metadata
+
+pytestmark = pytest.mark.anyio
+
+Found = TypeVar("Found")
+
+
+async def ask(url: str, question: Callable[[Connection], Found]) -> Found:
+    engine = migrator(driver_url(url))
+    async with engine.begin() as connection:
+        answer = await connection.run_sync(question)
+    await engine.dispose()
+    return answer
+
+
+async def tables(url: str) -> set[str]:
+    return await ask(url, lambda connection: set(inspect(connection).get_table_names()))
+
+
+async def run(url: str, statement: str) -> None:
+    await ask(url, lambda connection: connection.execute(text(statement)).close())
+
+
+def add_step(steps: Path, body: str) -> None:
+    """Write one more step behind the last, into a copy of the steps."""
+    lines = ["from alembic import op", 'revision = "9999"', f'down_revision = "{HEAD}"', "", "def upgrade() -> None:"]
+    text_of_step = "\n".join([*lines, *(f"    {line}" for line in body.splitlines())])
+    (steps / "versions" / "r9999_test.py").write_text(text_of_step + "\n")
+
+
+HEAD = "0001"
+
+
+@pytest.fixture
+def steps(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Run the steps from a copy, in a folder whose name a configuration could misread."""
+    copy = tmp_path / "50% of:the way"
+    shutil.copytree(migrate.SCRIPTS, copy, ignore=shutil.ignore_patterns("__pycache__"))
+    monkeypatch.setattr(migrate, "SCRIPTS", copy)
+    return copy
+
+
+async def test_an_empty_database_lacks_every_step_and_a_migrated_one_none(empty_database_url: str) -> None:
+    assert await migrate.current(empty_database_url) is None
+    lacking = await migrate.pending(empty_database_url)
+    assert lacking[0] == "0001"
+    assert await migrate.migrate(empty_database_url) == lacking[-1] == HEAD
+    assert await migrate.current(empty_database_url) == HEAD
+    assert await migrate.pending(empty_database_url) == ()
+
+
+async def test_a_migrated_database_has_the_tables_of_the_code(database_url: str) -> None:
+    def checks(connection: Connection) -> dict[str, set[str | None]]:
+        found = inspect(connection)
+        return {name: {check["name"] for check in found.get_check_constraints(name)} for name in metadata.tables}
+
+    assert await migrate.differences(database_url) == []
+    assert await ask(database_url, checks) == {
+        name: {str(check.name) for check in table.constraints if isinstance(check, CheckConstraint)}
+        for name, table in metadata.tables.items()
+    }
+
+
+@pytest.mark.parametrize(
+    ("change", "difference"),
+    [
+        ("DROP INDEX ix_quotes_created_at_id", "add_index"),
+        ("ALTER TABLE quotes ADD COLUMN stray integer", "remove_column"),
+        ("ALTER TABLE quotes DROP COLUMN leading_family", "add_column"),
+        ("CREATE TABLE stray (id integer)", "remove_table"),
+    ],
+)
+async def test_a_database_changed_by_hand_is_told_apart(database_url: str, change: str, difference: str) -> None:
+    await run(database_url, change)
+    assert [found[0] for found in await migrate.differences(database_url)] == [difference]
+
+
+async def test_every_step_can_be_undone_and_done_again(empty_database_url: str) -> None:
+    await migrate.migrate(empty_database_url)
+    while await migrate.current(empty_database_url):
+        await migrate.revert(empty_database_url)
+        lacking = await migrate.pending(empty_database_url)
+        assert await migrate.migrate(empty_database_url) == HEAD
+        assert await migrate.differences(empty_database_url) == []
+        for _ in lacking:
+            await migrate.revert(empty_database_url)
+    assert await tables(empty_database_url) == {"alembic_version"}
+    assert await migrate.migrate(empty_database_url) == HEAD
+
+
+async def test_migrating_twice_changes_nothing(database_url: str) -> None:
+    before = await tables(database_url)
+    assert await migrate.migrate(database_url) == HEAD
+    assert await tables(database_url) == before
+
+
+async def test_processes_that_migrate_at_the_same_time_do_the_work_once(empty_database_url: str) -> None:
+    assert await asyncio.gather(*(migrate.migrate(empty_database_url) for _ in range(4))) == [HEAD] * 4
+    assert await migrate.differences(empty_database_url) == []
+
+
+async def test_a_step_that_fails_half_way_leaves_nothing_of_itself(empty_database_url: str, steps: Path) -> None:
+    add_step(steps, 'op.execute("CREATE TABLE half (id integer)")\nraise LookupError("power cut")')
+    with pytest.raises(LookupError, match="power cut"):
+        await migrate.migrate(empty_database_url)
+    assert await migrate.current(empty_database_url) is None
+    assert await tables(empty_database_url) == set()
+
+
+async def test_the_steps_are_found_whatever_their_folder_is_called(empty_database_url: str, steps: Path) -> None:
+    add_step(steps, 'op.execute("CREATE TABLE whole (id integer)")')
+    assert await migrate.pending(empty_database_url) == (HEAD, "9999")
+    assert await migrate.migrate(empty_database_url) == "9999"
+    assert "whole" in await tables(empty_database_url)
+
+
+@pytest.mark.parametrize("backend", ["sqlite"], indirect=True)
+async def test_a_step_that_would_leave_a_dangling_reference_is_undone(empty_database_url: str, steps: Path) -> None:
+    parts = ["CREATE TABLE bike (id integer PRIMARY KEY)", "CREATE TABLE cup (bike integer REFERENCES bike (id))"]
+    add_step(steps, "\n".join(f'op.execute("{part}")' for part in [*parts, "INSERT INTO cup VALUES (7)"]))
+    with pytest.raises(RuntimeError, match="1 references"):
+        await migrate.migrate(empty_database_url)
+    assert await tables(empty_database_url) == set()
+
+
+async def test_a_database_from_a_later_version_is_refused(database_url: str) -> None:
+    await run(database_url, "UPDATE alembic_version SET version_num = '8888'")
+    for ask_or_change in (migrate.pending, migrate.migrate):
+        with pytest.raises(CommandError, match="8888"):
+            await ask_or_change(database_url)
+
+
+def test_a_database_can_be_migrated_from_outside_an_event_loop(empty_database_url: str, backend: Backend) -> None:
+    assert backend in empty_database_url
+    assert asyncio.run(migrate.migrate(empty_database_url)) == HEAD

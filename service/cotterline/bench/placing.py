@@ -31,6 +31,7 @@ class SeatedUnit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
         asymmetry_mm: right end minus left end.
         seat: side whose face its flange is drawn against.
         unit_width: shell width it is made for.
+        spacer_mm: under its flange.
         moved: how far the seat, a spacer and facing move its middle to the drive side.
     """
 
@@ -39,6 +40,7 @@ class SeatedUnit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     asymmetry_mm: float
     seat: Literal["right", "left"]
     unit_width: Length
+    spacer_mm: float
     moved: Length
 
 
@@ -89,6 +91,7 @@ def placing(known: Baseline, wanted: WantedUnit, shell_width: float, settings: S
         asymmetry_mm=wanted.asymmetry_mm,
         seat=wanted.seat,
         unit_width=Length.mm(width),
+        spacer_mm=wanted.spacer_mm,
         moved=Length.mm(seat),
     )
     shift = both_conventions(moved, settings.taper_convention) if moved.value else msgspec.UNSET

@@ -26,6 +26,7 @@ from cotterline.bench.spindle_cautions import SpindleCaution, cautions
 from cotterline.bench.spindle_question import ShellForSpindle, SpindleQuestion, SpindleRequest, check_question
 from cotterline.bench.taper import TaperShift
 
+_QUADRATURE = "JCGM 100:2008, equation 10"
 _NORMAL = "normal distribution of the error, JCGM 100:2008, annex G"
 
 
@@ -203,7 +204,7 @@ def options(
         unit=place.unit,
         taper_shift=place.taper_shift,
         ladder=steps,
-        budget=_budget(bench),
+        budget=_budget(bench, trace),
         order=order,
         cautions=tuple(cautions(_found(bench, steps, ranked, order))),
         assumptions=_assumptions(question),
@@ -284,17 +285,20 @@ def _stated(known: Baseline) -> StatedBaseline:
     )
 
 
-def _budget(bench: _Bench) -> tuple[BudgetPart, ...]:
+def _budget(bench: _Bench, trace: Trace) -> tuple[BudgetPart, ...]:
     """The same for every length: only the value of the residual changes with it."""
     residual = bench.placing.chain_line(0.0) - bench.goal
+    parts = sorted((-abs(part), source) for source, part in residual.parts.items() if part)
+    names = {f"part_{number}": -size for number, (size, _) in enumerate(parts, 1)}
+    formula = f"sqrt({' + '.join(f'{name}**2' for name in names)})"
+    trace.note("standard deviation of every residual", formula, residual.sd, "mm", _QUADRATURE, **names)
     return tuple(
         BudgetPart(
             source=source,
-            plus_minus=Length.mm(COVERAGE * abs(part)),
-            share=probability(part * part / (residual.sd * residual.sd)),
+            plus_minus=Length.mm(-COVERAGE * size),
+            share=probability(size * size / (residual.sd * residual.sd)),
         )
-        for source, part in sorted(residual.parts.items(), key=lambda item: (-abs(item[1]), item[0]))
-        if part
+        for size, source in parts
     )
 
 

@@ -91,11 +91,11 @@ def check_rear(measurement: RearMeasurement, pointer: str) -> Iterator[Fault]:
     yield from faults
     if faults:
         return
-    innermost = _offsets(measurement, _SILENT, "")[-1].value
-    if innermost <= 0:
-        yield Fault(pointer, f"the innermost sprocket would stand {innermost:.6g} mm from the mid-plane")
+    offsets = _offsets(measurement, _SILENT, "")
+    if offsets[-1].value <= 0:
+        yield Fault(pointer, f"the innermost sprocket would stand {offsets[-1].value:.6g} mm from the mid-plane")
     else:
-        yield from _check_line(_rear(measurement, _SILENT, ""), pointer)
+        yield from _check_line((offsets[0] + offsets[-1]) / 2, pointer)
 
 
 def front(measurement: FrontMeasurement, trace: Trace, pointer: str = "", *, booked_as: str = FRONT) -> Uncertain:

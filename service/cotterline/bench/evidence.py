@@ -206,8 +206,6 @@ BACKGROUND = (OldCrank, Origin)
 DIRECT = (PitchGauge, CrestCount, Stamp)
 """Evidence that names the thread itself."""
 
-_ON_A_THREAD = (PitchGauge, CrestCount, CupHand)
-
 
 def kind(item: Evidence) -> str:
     """The item's kind, as on the wire."""
@@ -228,7 +226,7 @@ def check(evidence: Sequence[Evidence], pointer: str = "/evidence") -> None:
         CotterlineError: ``impossible-value`` or ``evidence-conflict``, with every fault found.
     """
     refuse([fault for index, item in enumerate(evidence) for fault in item.faults(f"{pointer}/{index}")])
-    conflicts = [*_twice_told(evidence, pointer), *_thread_in_a_plain_bore(evidence, pointer)]
+    conflicts = [*_twice_told(evidence, pointer), *_threaded_and_plain(evidence, pointer)]
     if conflicts:
         raise CotterlineError("evidence-conflict", "Two statements cannot be about the same bicycle.", conflicts)
 
@@ -243,9 +241,10 @@ def _twice_told(evidence: Sequence[Evidence], pointer: str) -> Iterator[Fault]:
             yield Fault(f"{pointer}/{index}", f"a bicycle has one {name}; item {found[0]} states it already")
 
 
-def _thread_in_a_plain_bore(evidence: Sequence[Evidence], pointer: str) -> Iterator[Fault]:
-    plain = {item.side: index for index, item in enumerate(evidence) if isinstance(item, Bore) and item.look == "plain"}
+def _threaded_and_plain(evidence: Sequence[Evidence], pointer: str) -> Iterator[Fault]:
+    seen: dict[Side, tuple[int, Look]] = {}
     for index, item in enumerate(evidence):
-        if isinstance(item, _ON_A_THREAD) and item.side in plain:
-            where = plain[item.side]
-            yield Fault(f"{pointer}/{index}", f"a {kind(item)} needs a thread, and item {where} says the bore is plain")
+        if isinstance(item, Bore):
+            first, look = seen.setdefault(item.side, (index, item.look))
+            if item.look != look:
+                yield Fault(f"{pointer}/{index}/look", f"item {first} says the same side's bore is {look}")

@@ -70,6 +70,7 @@ class Family(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     stock: Stock
     source: str
     grade: Grade
+    stock_widths: tuple[float, ...] = ()
     form: Form = "iso"
     pitch: Pitch | None = None
     drive_hand: Hand | None = None
@@ -80,10 +81,9 @@ class Family(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
         """Nominal outside diameter of the thread, or the bore, in mm; the first where sources differ."""
         return self.diameters[0]
 
-    @property
-    def has_stock_unit(self) -> bool:
-        """Whether a new unit that screws into this shell is still made."""
-        return self.stock in {"plentiful", "shrinking", "rare", "rarest"}
+    def has_stock_unit(self, width: float) -> bool:
+        """Whether a new unit that screws into this shell is still made for ``width`` mm."""
+        return width in self.stock_widths
 
     @cached_property
     def cups(self) -> tuple[Limits, ...]:

@@ -28,8 +28,8 @@ from cotterline.bench.evidence import (
     ShellWidth,
     Stamp,
 )
-from cotterline.bench.families import SHELLS, Family, FamilyId, Shell
-from cotterline.bench.quantity import MM_PER_INCH
+from cotterline.bench.families import FAMILIES, SHELLS, Family, FamilyId, Shell
+from cotterline.bench.quantity import MM_PER_INCH, Reading
 from cotterline.bench.thread_form import Limits
 
 
@@ -48,6 +48,14 @@ class Likelihood(NamedTuple):
 class _Width(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     slip: float
     making_sd: float
+    most_over: float
+    most_under: float
+
+
+class _Inside(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    slip: float
+    making_sd: float
+    ruler_sd: float
 
 
 class _Gauge(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -71,6 +79,7 @@ class _Count(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 class _Cup(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     slip: float
     making_sd: float
+    ruler_sd: float
     wear: dict[str, float]
 
 
@@ -85,6 +94,8 @@ class _Bore(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 class _Stamp(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     slip: float
+    near: float
+    far_share: float
     legible: float
 
 
@@ -101,7 +112,7 @@ class _Models(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     pitch_gauge: _Gauge
     crest_count: _Count
     cup_outside_diameter: _Cup
-    shell_inside_diameter: _Width
+    shell_inside_diameter: _Inside
     cup_hand: _Hand
     bore: _Bore
     stamp: _Stamp
@@ -112,7 +123,13 @@ class _Models(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 class _StampRow(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     texts: tuple[str, ...]
     families: tuple[FamilyId, ...]
+    doubt: float = 0.0
     remark: str = ""
+
+    @property
+    def diameter(self) -> float:
+        """Nominal diameter the stamp stands for, mm."""
+        return FAMILIES[self.families[0]].diameter
 
 
 class _StampTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -120,7 +137,10 @@ class _StampTable(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 MODELS = load("likelihoods", _Models)
-STAMPS = {text: row for row in load("stamps", _StampTable).stamp for text in row.texts}
+_STAMP_ROWS = load("stamps", _StampTable).stamp
+STAMPS = {text: row for row in _STAMP_ROWS for text in row.texts}
+STAMPED = {row.families: row.texts[0] for row in reversed(_STAMP_ROWS)}
+"""One stamp for each set of families that some stamp stands for."""
 
 
 def normal(value: float, centre: float, sd: float) -> float:
@@ -142,7 +162,7 @@ def read_stamp(text: str) -> _StampRow | None:
     return STAMPS.get(re.sub(r"[\s\"'″-]", "", plain))
 
 
-def _mixed(model: "_Width | _Cup | _Flats | _Count | _Gauge", proper: float, span: float) -> Likelihood:
+def _mixed(model: "_Width | _Inside | _Cup | _Flats | _Count | _Gauge", proper: float, span: float) -> Likelihood:
     return Likelihood((1 - model.slip) * proper, model.slip / span)
 
 
@@ -186,9 +206,15 @@ def _spread(reading: float, limits: Limits, sd: float) -> float:
     return normal(reading, limits.middle, math.hypot(sd, width / math.sqrt(12)))
 
 
+def _across(reading: Reading, model: _Cup | _Inside) -> float:
+    """Standard deviation of a diameter read with that tool, mm."""
+    setting = model.ruler_sd if reading.tool == "ruler" else 0.0
+    return math.hypot(reading.sd, setting, model.making_sd)
+
+
 def _cup_outside_diameter(item: CupOutsideDiameter, shell: Shell) -> Likelihood:
     model, family = MODELS.cup_outside_diameter, shell.at(item.side)
-    sd = math.hypot(item.reading.sd, model.making_sd)
+    sd = _across(item.reading, model)
     wear = model.wear if family.threaded else {"0": 1.0}
     proper = math.fsum(
         share * _spread(item.reading.mm + float(worn), limits, sd) / len(family.cups)
@@ -200,7 +226,7 @@ def _cup_outside_diameter(item: CupOutsideDiameter, shell: Shell) -> Likelihood:
 
 def _shell_inside_diameter(item: ShellInsideDiameter, shell: Shell) -> Likelihood:
     model, family = MODELS.shell_inside_diameter, shell.at(item.side)
-    sd = math.hypot(item.reading.sd, model.making_sd)
+    sd = _across(item.reading, model)
     proper = math.fsum(_spread(item.reading.mm, limits, sd) for limits in family.bores) / len(family.bores)
     return _mixed(model, proper, item.span[1] - item.span[0])
 
@@ -225,7 +251,11 @@ def _stamp(item: Stamp, shell: Shell) -> Likelihood:
     model, row = MODELS.stamp, read_stamp(item.text)
     if row is None:
         return Likelihood(1.0, 0.0)
-    return Likelihood((1 - model.slip) * (shell.at(item.side).id in row.families), model.slip / 2)
+    family = shell.at(item.side)
+    slip = (model.slip + row.doubt) / len(STAMPED)
+    if abs(family.diameter - row.diameter) > model.near:
+        slip *= model.far_share
+    return Likelihood((1 - model.slip - row.doubt) * (family.id in row.families), slip)
 
 
 def _by_family(table: dict[str, dict[str, float]], family: Family) -> dict[str, float]:

@@ -33,7 +33,7 @@ from cotterline.bench.evidence import (
     side,
 )
 from cotterline.bench.families import FAMILIES, SHELLS, FamilyId, Hand
-from cotterline.bench.likelihood import MODELS, STAMPS, likelihoods
+from cotterline.bench.likelihood import MODELS, STAMPED, likelihoods
 from cotterline.bench.order_conditions import Condition, OrderCondition
 from cotterline.bench.posterior import DECIBANS, DECISIVE, Posterior
 from cotterline.bench.quantity import COVERAGE, TOOL_PLUS_MINUS, Reading, Side, Tool, probability
@@ -159,9 +159,7 @@ def _gauge_leaves(_: _Measurement, where: Side) -> Iterator[tuple[str, Evidence]
 
 
 def _stamps(_: _Measurement, where: Side) -> Iterator[tuple[str, Evidence]]:
-    """One stamp for each set of families that some stamp stands for."""
-    texts = {row.families: text for text, row in reversed(STAMPS.items())}
-    for text in texts.values():
+    for text in STAMPED.values():
         yield text, Stamp(side=where, text=text)
 
 

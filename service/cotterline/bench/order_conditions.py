@@ -1,15 +1,17 @@
 """What an order needs of a verdict. All of it, or no order: a wrong thread ruins a frame, a question costs minutes."""
 
+import math
 from collections.abc import Sequence
 from typing import Literal
 
 import msgspec
 
 from cotterline.bench.contradictions import Contradiction
-from cotterline.bench.evidence import DIRECT, ShellWidth, Stamp
-from cotterline.bench.families import FAMILIES, FamilyId
-from cotterline.bench.likelihood import read_stamp
-from cotterline.bench.posterior import DECISIVE, Posterior
+from cotterline.bench.evidence import DIRECT, Evidence, ShellWidth, Stamp
+from cotterline.bench.families import FAMILIES, SHELLS, FamilyId
+from cotterline.bench.likelihood import MODELS, likelihoods, read_stamp
+from cotterline.bench.posterior import DECIBANS, DECISIVE, Posterior
+from cotterline.bench.quantity import COVERAGE, Reading
 from cotterline.bench.shop import ShopSettings
 
 Condition = Literal[
@@ -24,6 +26,12 @@ Condition = Literal[
 
 WIDTH_PROBABILITY = 0.95
 """Least probability of the nominal width for an order. A convention."""
+
+SPEAKS_FOR = 10 * math.log10(2)
+"""Decibans within which an observation still speaks for a shell beside the one it fits best: 2 to 1. A convention."""
+
+DISFAVOURS = 10 * math.log10(5)
+"""Decibans beyond which an observation that names the thread speaks against a shell: 5 to 1. A convention."""
 
 NAMED = 5
 """Rivals named in words; all of them stand in the list."""
@@ -65,14 +73,27 @@ def _said(condition: Condition, met: bool, yes: str, no: str) -> OrderCondition:
 
 
 def _thread_observed(known: Posterior) -> OrderCondition:
-    direct = [item for item in known.evidence if isinstance(item, DIRECT)]
-    met = any(not isinstance(item, Stamp) or read_stamp(item.text) for item in direct)
+    names_it = [_favour(known, item) for item in known.evidence if isinstance(item, DIRECT) and _readable(item)]
+    met = any(favour >= -SPEAKS_FOR for favour in names_it) and all(favour >= -DISFAVOURS for favour in names_it)
     return _said(
         "thread_observed",
         met,
         "The thread itself was observed.",
-        "Nothing names the thread itself: use a pitch gauge, count crests over a length, or read a stamp.",
+        "What names the thread does not name this one: take it again over a longer thread."
+        if names_it
+        else "Nothing names the thread itself: use a pitch gauge, count crests over a length, or read a stamp.",
     )
+
+
+def _readable(item: Evidence) -> bool:
+    return not isinstance(item, Stamp) or read_stamp(item.text) is not None
+
+
+def _favour(known: Posterior, item: Evidence) -> float:
+    """Decibans between the leading shell and the one this item fits best; zero or less."""
+    chances = likelihoods(item)
+    best = max(chance.total for chance in chances)
+    return DECIBANS * math.log(chances[SHELLS.index(known.leader)].total / best)
 
 
 def unseparated(known: Posterior) -> tuple[FamilyId, ...]:
@@ -105,16 +126,22 @@ def _probable_enough(known: Posterior, settings: ShopSettings) -> OrderCondition
 
 
 def _width_known(known: Posterior) -> OrderCondition:
-    measured = any(isinstance(item, ShellWidth) for item in known.evidence)
+    readings = [item.reading for item in known.evidence if isinstance(item, ShellWidth)]
     width = known.leader.width
-    return _said(
-        "width_known",
-        measured and known.width_probability >= WIDTH_PROBABILITY,
-        f"The reading stands for a {width:g} mm shell.",
-        "The reading leaves the nominal width open: measure it with a caliper."
-        if measured
-        else "The shell's width was not measured.",
-    )
+    told_apart = known.width_separation >= DECISIVE and known.width_probability >= WIDTH_PROBABILITY
+    words = "The reading leaves the nominal width open: measure it with a caliper."
+    if not readings:
+        words = "The shell's width was not measured."
+    elif told_apart:
+        words = f"The reading is too far from {width:g} mm: clean or face the shell and measure again."
+    met = bool(readings) and told_apart and all(_explained(reading, width) for reading in readings)
+    return _said("width_known", met, f"The reading stands for a {width:g} mm shell.", words)
+
+
+def _explained(reading: Reading, width: float) -> bool:
+    """Whether paint, facing and the tool explain the difference from the nominal width."""
+    model, tool = MODELS.shell_width, COVERAGE * reading.sd
+    return -model.most_under - tool <= reading.mm - width <= model.most_over + tool
 
 
 def _nothing_contradicts(conflicts: Sequence[Contradiction]) -> OrderCondition:
@@ -127,19 +154,17 @@ def _nothing_contradicts(conflicts: Sequence[Contradiction]) -> OrderCondition:
 
 
 def _same_thread(known: Posterior) -> OrderCondition:
-    return _said(
-        "same_thread_both_sides",
-        not known.leader.mixed,
-        "Both sides have the same thread.",
-        "The two sides differ: no stock unit has a different thread on each side.",
-    )
+    side = known.retapped_side
+    words = "The two sides differ: no stock unit has a different thread on each side."
+    if side and not known.leader.mixed:
+        words = f"The {side.replace('_', '-')} side reads as if it had been cut over: measure it with a caliper."
+    return _said("same_thread_both_sides", side is None, "Both sides have the same thread.", words)
 
 
 def _stock(known: Posterior) -> OrderCondition:
-    family = known.leader.drive
-    return _said(
-        "stock_unit_exists",
-        family.has_stock_unit,
-        f"Units for {family.name} are {family.stock}.",
-        f"No stock unit screws into {family.name}: see the remedies.",
-    )
+    family, width = known.leader.drive, known.leader.width
+    missing = f"No stock unit screws into {family.name}: see the remedies."
+    if family.stock_widths:
+        missing = f"No stock unit for {family.name} is made {width:g} mm wide: see the remedies."
+    met = family.has_stock_unit(width)
+    return _said("stock_unit_exists", met, f"Units for {family.name}, {width:g} mm, are {family.stock}.", missing)

@@ -197,7 +197,7 @@ def _room(clearances: Sequence[Clearance], *, inward: bool) -> Iterator[float]:
 
 
 def _blockers(thread: UnitThread, unit: SeatedUnit, lengths: Sequence[SpindleOption]) -> Iterator[BlockerCode]:
-    if not FAMILIES[thread.family].has_stock_unit:
+    if not FAMILIES[thread.family].has_stock_unit(unit.unit_width.value):
         yield "no-stock-unit"
     if unit.taper_from == "assumed":
         yield "taper-assumed"

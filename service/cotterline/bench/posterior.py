@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from cotterline.bench.evidence import BACKGROUND, Evidence, kind, side
-from cotterline.bench.families import FAMILIES, SHELLS, Family, FamilyId, Shell
+from cotterline.bench.families import SHELLS, Family, FamilyId, Shell
 from cotterline.bench.likelihood import likelihoods
 from cotterline.bench.prior import background, weights
+from cotterline.bench.quantity import Side
 
 DECIBANS = 10 / math.log(10)
 """Decibans in one unit of natural logarithm."""
@@ -79,20 +80,48 @@ class Posterior:
 
     @cached_property
     def measured(self) -> dict[FamilyId, float]:
-        """Log-likelihood by family of an untouched shell, on what was observed of the shell alone."""
-        result: dict[FamilyId, float] = {}
-        for family in FAMILIES.values():
-            whole = [
-                math.log(shell.share) + log
-                for shell, log in zip(SHELLS, self.log_likelihood, strict=True)
-                if shell.drive is family and shell.non_drive is family
-            ]
-            result[family.id] = log_sum(whole)
-        return result
+        """Log-likelihood of each family, untouched, in the width that suits the observations best.
+
+        No background and no share of widths enters: a rival has the benefit of the doubt.
+        """
+        best: dict[FamilyId, float] = {}
+        for shell, log in zip(SHELLS, self.log_likelihood, strict=True):
+            if not shell.mixed:
+                best[shell.drive.id] = max(best.get(shell.drive.id, -math.inf), log)
+        return best
 
     def separation(self, family: FamilyId, rival: FamilyId) -> float:
         """Decibans by which the observations of the shell favour ``family`` over ``rival``."""
         return (self.measured[family] - self.measured[rival]) * DECIBANS
+
+    @cached_property
+    def width_separation(self) -> float:
+        """Decibans by which the width readings favour the leading width over the family's next best one."""
+        leader = self.leader
+        logs = {
+            shell.width: log
+            for shell, log in zip(SHELLS, self.log_likelihood, strict=True)
+            if shell.drive is leader.drive and shell.non_drive is leader.non_drive
+        }
+        others = [log for width, log in logs.items() if width != leader.width]
+        return (logs[leader.width] - max(others, default=-math.inf)) * DECIBANS
+
+    @cached_property
+    def retapped_side(self) -> Side | None:
+        """The side the observations say was cut over, by more than 2 to 1 against an untouched shell; else None."""
+        leader = self.leader
+        logs = {
+            (shell.drive is not leader.original, shell.non_drive is not leader.original): log
+            for shell, log in zip(SHELLS, self.log_likelihood, strict=True)
+            if shell.original is leader.original and shell.width == leader.width
+        }
+        untouched = logs[False, False] + math.log(2)
+        sides: list[tuple[float, Side]] = [
+            (logs.get((True, False), -math.inf), "drive"),
+            (logs.get((False, True), -math.inf), "non_drive"),
+        ]
+        log, side_cut = max(sides)
+        return side_cut if log > untouched else None
 
     @cached_property
     def leader(self) -> Shell:

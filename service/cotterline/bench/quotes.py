@@ -1,0 +1,198 @@
+"""The whole job for one bicycle in one answer: verdict, remedies, spindle, drivetrain, parts list.
+
+The parts list is withheld until the thread verdict is fit to order; everything else is said as far as it is known.
+"""
+
+from typing import Annotated, TypeVar
+
+import msgspec
+from msgspec import UNSET, Meta, UnsetType
+
+from cotterline.bench.derivation import Step, Trace
+from cotterline.bench.drivetrain import Drivetrain, DrivetrainResult, check_drivetrain, gears
+from cotterline.bench.errors import CotterlineError, Fault
+from cotterline.bench.evidence import EvidenceList, OldCrank, check
+from cotterline.bench.families import FAMILIES
+from cotterline.bench.parts import PartsList, parts_list, unit_thread
+from cotterline.bench.posterior import posterior
+from cotterline.bench.quantity import COVERAGE, Length, Uncertain, in_unit, refuse
+from cotterline.bench.remedies import Remedy, ShellCondition, remedies
+from cotterline.bench.shop import ShopSettings
+from cotterline.bench.spindle import SpindleResult, options
+from cotterline.bench.spindle_question import ShellForSpindle, SpindleQuestion, check_question
+from cotterline.bench.threads import Verdict, verdict
+
+Part = TypeVar("Part", Verdict, SpindleResult)
+
+
+class QuoteRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One bicycle as it stands on the bench.
+
+    Attributes:
+        evidence: what was observed of its shell.
+        reference: the shop's own name for the job.
+        shell_condition: what else was seen of the shell, for the remedies.
+        spindle: where the new rings shall stand, and on which crank.
+        drivetrain: rings, sprockets and chainstay, for the chain's angles with the new spindle.
+        settings: used instead of the shop's, where given.
+    """
+
+    evidence: EvidenceList
+    reference: Annotated[str, Meta(min_length=1, max_length=200)] | UnsetType = UNSET
+    shell_condition: ShellCondition = ShellCondition()
+    spindle: SpindleQuestion | UnsetType = UNSET
+    drivetrain: Drivetrain | UnsetType = UNSET
+    settings: ShopSettings | UnsetType = UNSET
+
+
+class Ordering(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Whether the parts may be ordered as listed, and what stands against it."""
+
+    allowed: bool
+    reasons: tuple[str, ...]
+
+
+class QuoteResult(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The whole job.
+
+    Attributes:
+        summary: the answer in one or two sentences.
+        ordering: whether the parts may be ordered, and what stands against it.
+        verdict: which shell this is.
+        remedies: routes where no stock unit fits; empty where one is plentiful.
+        spindle: every length and what it would do; advice only, while ordering is not allowed.
+        drivetrain: how the chain would run on the first choice of spindle.
+        parts: what to order; withheld while ordering is not allowed.
+        missing: what must still be told before a spindle can be named.
+        settings: the settings that were used.
+        derivation: how each number came about, where asked for; in mm.
+    """
+
+    summary: str
+    ordering: Ordering
+    verdict: Verdict
+    remedies: tuple[Remedy, ...]
+    missing: tuple[Fault, ...]
+    settings: ShopSettings
+    spindle: SpindleResult | UnsetType = UNSET
+    drivetrain: DrivetrainResult | UnsetType = UNSET
+    parts: PartsList | UnsetType = UNSET
+    derivation: tuple[Step, ...] | UnsetType = UNSET
+
+
+def quote(request: QuoteRequest, shop: ShopSettings, trace: Trace) -> QuoteResult:
+    """Do the whole job for one bicycle.
+
+    Args:
+        request: the bicycle; its own settings, where given, are used instead of ``shop``.
+        shop: the shop's settings.
+        trace: collects the derivation.
+
+    Raises:
+        CotterlineError: ``impossible-value`` or ``evidence-conflict``, with every fault of that kind.
+    """
+    settings = shop if isinstance(request.settings, UnsetType) else request.settings
+    _check(request)
+    judged = verdict(request.evidence, settings, trace)
+    spindle, missing = _spindle(request, judged, settings, trace)
+    reasons = _reasons(judged, missing)
+    listed = _parts(request, judged, spindle, trace) if not reasons else UNSET
+    if isinstance(listed, msgspec.Struct) and not listed.orderable:
+        reasons = tuple(blocker.text for blocker in listed.blockers)
+        listed = UNSET
+    ordering = Ordering(allowed=not reasons, reasons=reasons)
+    result = QuoteResult(
+        summary=_summary(judged, spindle, ordering),
+        ordering=ordering,
+        verdict=_bare(judged),
+        remedies=_remedies(request, judged, trace),
+        spindle=_bare(spindle) if isinstance(spindle, SpindleResult) else UNSET,
+        drivetrain=_drivetrain(request, spindle, settings, trace),
+        parts=listed,
+        missing=missing,
+        settings=settings,
+        derivation=tuple(trace.steps) if trace.wanted else UNSET,
+    )
+    return in_unit(result, settings.units)
+
+
+def _check(request: QuoteRequest) -> None:
+    """All faults of every part at once, before anything is computed."""
+    faults = [fault for index, item in enumerate(request.evidence) for fault in item.faults(f"/evidence/{index}")]
+    faults += request.shell_condition.faults("/shell_condition")
+    if isinstance(request.spindle, SpindleQuestion):
+        faults += check_question(request.spindle, "/spindle")
+    if isinstance(request.drivetrain, Drivetrain):
+        faults += check_drivetrain(request.drivetrain, "/drivetrain")
+    refuse(faults)
+    check(request.evidence)
+
+
+def _bare(part: Part) -> Part:
+    """A part without its own derivation: the quote carries one for all."""
+    return msgspec.structs.replace(part, derivation=UNSET)
+
+
+def _spindle(
+    request: QuoteRequest, judged: Verdict, settings: ShopSettings, trace: Trace
+) -> tuple[SpindleResult | None, tuple[Fault, ...]]:
+    if isinstance(request.spindle, UnsetType):
+        return None, (Fault("/spindle", "Say where the rings shall stand and which crank is to be fitted."),)
+    shell = ShellForSpindle(family=judged.leading.drive, width=judged.shell_width.nominal.value)
+    try:
+        return options(request.spindle, shell, settings, trace, "/spindle"), ()
+    except CotterlineError as error:
+        if error.code != "measurement-missing":
+            raise
+        return None, error.faults or (Fault("/spindle", error.detail),)
+
+
+def _reasons(judged: Verdict, missing: tuple[Fault, ...]) -> tuple[str, ...]:
+    unmet = [condition.words for condition in judged.order_conditions if not condition.met]
+    return (*unmet, *(fault.detail for fault in missing))
+
+
+def _parts(
+    request: QuoteRequest, judged: Verdict, spindle: SpindleResult | None, trace: Trace
+) -> PartsList | UnsetType:
+    if spindle is None:
+        return UNSET
+    cottered = any(isinstance(item, OldCrank) and item.crank == "cottered" for item in request.evidence)
+    return parts_list(unit_thread(FAMILIES[judged.leading.drive]), spindle, trace, cottered=cottered)
+
+
+def _remedies(request: QuoteRequest, judged: Verdict, trace: Trace) -> tuple[Remedy, ...]:
+    if judged.leading.stock in {"plentiful", "shrinking"}:
+        return ()
+    return remedies(posterior(request.evidence).leader, request.shell_condition, request.evidence, trace)
+
+
+def _drivetrain(
+    request: QuoteRequest, spindle: SpindleResult | None, settings: ShopSettings, trace: Trace
+) -> DrivetrainResult | UnsetType:
+    if isinstance(request.drivetrain, UnsetType) or spindle is None:
+        return UNSET
+    return gears(_as_predicted(spindle.first.chain_line), request.drivetrain, settings, trace, "/drivetrain")
+
+
+def _as_predicted(chain_line: Length) -> Uncertain:
+    spread = chain_line.plus_minus
+    sd = 0.0 if isinstance(spread, UnsetType) else spread / COVERAGE
+    return Uncertain.of(chain_line.value, sd, "predicted chain line")
+
+
+def _summary(judged: Verdict, spindle: SpindleResult | None, ordering: Ordering) -> str:
+    leading, width = judged.leading, judged.shell_width.nominal.value
+    first = f"{leading.name}, {width:g} mm: {judged.state.replace('_', ' ')} ({leading.probability:.1%})."
+    if spindle is not None:
+        beside = [o for o in (spindle.next_shorter, spindle.next_longer) if not isinstance(o, UnsetType)]
+        lengths = " and ".join(f"{option.spindle_length.value:g}" for option in beside)
+        first += f" Spindle {spindle.first.spindle_length.value:g} mm first, {lengths} beside it."
+    if ordering.allowed:
+        return first
+    stock = next(condition for condition in judged.order_conditions if condition.condition == "stock_unit_exists")
+    if judged.state == "likely" and not stock.met:
+        return f"{first} Not to be ordered. {stock.words}"
+    if judged.next_measurements:
+        return f"{first} Not to be ordered yet. Next: {judged.next_measurements[0].how}"
+    return f"{first} Not to be ordered: {ordering.reasons[0]}"

@@ -6,6 +6,7 @@ from typing import Any
 
 from litestar import Request, Response, get
 from litestar.exceptions import NotFoundException
+from litestar.params import FromPath
 
 from cotterline.api.fixed import Fixed
 from cotterline.api.operation import NOT_MODIFIED
@@ -41,7 +42,7 @@ async def page(request: Request[Any, Any, Any]) -> Response[bytes]:
 
 
 @get("/docs/{name:str}")
-async def asset(request: Request[Any, Any, Any], name: str) -> Response[bytes]:
+async def asset(request: Request[Any, Any, Any], name: FromPath[str]) -> Response[bytes]:
     """Serve one file of the page."""
     if name not in _ASSETS:
         raise NotFoundException

@@ -84,7 +84,7 @@ def _object_faults(value: dict[str, Any], structs: list[type[msgspec.Struct]], p
 
 
 def _unknown_names(value: dict[str, Any], known: set[str | None], pointer: str) -> Iterator[Fault]:
-    for name in value.keys() - known:
+    for name in [name for name in value if name not in known]:
         if len(name) > _MAX_NAME:
             yield Fault(pointer, f"has an unknown field with a name of {len(name)} characters")
         else:

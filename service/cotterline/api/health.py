@@ -5,6 +5,7 @@ from typing import Literal
 
 import msgspec
 from litestar import get
+from litestar.di import NamedDependency
 
 from cotterline.api.operation import Example
 from cotterline.store import quotes
@@ -43,7 +44,7 @@ async def live() -> Health:
     summary="Whether requests can be served",
     opt={"examples": _WELL},
 )
-async def ready(database: Database) -> Health:
+async def ready(database: NamedDependency[Database]) -> Health:
     """Read from the database: send no requests here while this fails."""
     async with database.read() as tx:
         await quotes.page(tx, after=None, limit=1)

@@ -12,13 +12,13 @@ from urllib.parse import parse_qsl
 
 from litestar import Request
 from litestar.handlers import HTTPRouteHandler
-from litestar.params import Parameter
+from litestar.params import QueryParameter
 
 from cotterline.api.problems import MAX_ERRORS, ProblemError, RequestRefusedError
 
 Derivation = Annotated[
     bool,
-    Parameter(
+    QueryParameter(
         description="Whether the answer carries its derivation: every step with formula, inputs, value and source."
     ),
 ]
@@ -27,6 +27,8 @@ _WRITTEN: Mapping[type, tuple[re.Pattern[str], str]] = {
     bool: (re.compile(r"true|false"), "must be true or false"),
     int: (re.compile(r"-?[0-9]{1,15}", re.ASCII), "must be a whole number"),
 }
+_TEXT = (re.compile(r"[^\0]*"), "must not contain the character U+0000")
+_RESERVED = {"body", "cookies", "data", "headers", "query", "request", "scope", "state"}
 _MAX_NAME = 100
 
 
@@ -56,8 +58,8 @@ def _query_errors(pairs: list[tuple[str, str]], known: Mapping[str, Any]) -> Ite
         elif names.count(name) > 1:
             yield ProblemError(parameter=name, detail="is given more than once")
     for name, value in pairs:
-        pattern, words = _WRITTEN.get(known.get(name, str), (None, ""))
-        if pattern and not pattern.fullmatch(value):
+        pattern, words = _WRITTEN.get(known.get(name, str), _TEXT)
+        if name in known and not pattern.fullmatch(value):
             yield ProblemError(parameter=name, detail=words)
 
 
@@ -65,7 +67,7 @@ def _query_errors(pairs: list[tuple[str, str]], known: Mapping[str, Any]) -> Ite
 def query_types(handler: HTTPRouteHandler) -> Mapping[str, Any]:
     """The query parameters a handler takes, each with its type freed of ``None``."""
     taken = handler.parsed_fn_signature.parameters
-    elsewhere = handler.dependency_name_set | {"data", "request", "state", "scope", "headers"}
+    elsewhere = handler.dependency_name_set | _RESERVED
     return {name: _plain(field) for name, field in taken.items() if name not in elsewhere | path_names(handler)}
 
 

@@ -9,7 +9,7 @@ import msgspec
 import structlog
 from litestar import MediaType, Request, Response, get
 from litestar.exceptions import HTTPException, NotFoundException, ValidationException
-from litestar.params import Parameter
+from litestar.params import PathParameter
 from litestar.types import Scope
 from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
@@ -222,7 +222,7 @@ HANDLERS: Mapping[int | type[Exception], Any] = {Exception: answer, HTTPExceptio
     opt={"content": {"text/html": {"schema": {"type": "string"}}}},
 )
 async def explain(
-    code: Annotated[str, Parameter(description="The last part of the type.", schema_extra={"enum": [*PROBLEMS]})],
+    code: Annotated[str, PathParameter(description="The last part of the type.", schema_extra={"enum": [*PROBLEMS]})],
 ) -> str:
     """Give the page that a problem document's ``type`` points to."""
     if code not in PROBLEMS:

@@ -2,10 +2,22 @@
 
 from litestar.types import ControllerRouterHandler
 
-from cotterline.api import docs, health, openapi, problems, thread_verdicts
+from cotterline.api import (
+    chainline_predictions,
+    docs,
+    health,
+    openapi,
+    problems,
+    reference,
+    spindle_options,
+    thread_verdicts,
+)
 
 ROUTES: tuple[ControllerRouterHandler, ...] = (
     thread_verdicts.create,
+    spindle_options.create,
+    chainline_predictions.create,
+    reference.threads,
     health.live,
     health.ready,
     openapi.document,

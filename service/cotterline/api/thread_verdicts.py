@@ -3,6 +3,7 @@
 from functools import partial
 
 from litestar import post
+from litestar.params import JSONBody
 
 from cotterline.api import examples
 from cotterline.api.operation import Example
@@ -26,6 +27,6 @@ _answer = partial(judge, trace=Trace(wanted=False))
         }
     },
 )
-async def create(data: VerdictRequest, derivation: Derivation = False) -> Verdict:  # noqa: FBT002 - a query parameter
+async def create(data: JSONBody[VerdictRequest], derivation: Derivation = False) -> Verdict:  # noqa: FBT002 - a query parameter
     """Weigh any subset of evidence: every family's probability, whether to order, and what to measure next."""
     return judge(data, Trace(wanted=derivation))

@@ -1,0 +1,33 @@
+"""Where the chain runs: front, rear, and every gear's angle."""
+
+from litestar import post
+from litestar.params import JSONBody
+
+from cotterline.api import examples
+from cotterline.api.operation import Example
+from cotterline.api.parameters import Derivation
+from cotterline.bench.derivation import Trace
+from cotterline.bench.drivetrain import ChainlineRequest, ChainlineResult, predict
+from cotterline.bench.shop import ShopSettings
+
+
+def _answer(data: ChainlineRequest) -> ChainlineResult:
+    return predict(data, ShopSettings(), Trace(wanted=False))
+
+
+@post(
+    "/v1/chainline-predictions",
+    status_code=200,
+    operation_id="predictChainline",
+    tags=["bench"],
+    summary="Predict the chain line and every gear's chain angle",
+    opt={
+        "examples": {
+            "single": Example("One ring, one sprocket", _answer, examples.read("single_sprocket")),
+            "double": Example("Two rings, a cluster", _answer, examples.read("two_rings")),
+        }
+    },
+)
+async def create(data: JSONBody[ChainlineRequest], derivation: Derivation = False) -> ChainlineResult:  # noqa: FBT002 - a query parameter
+    """Work out front and rear chain line from any way of measuring, and the chain's angle in every gear."""
+    return predict(data, ShopSettings(), Trace(wanted=derivation))

@@ -1,0 +1,153 @@
+"""The API document: valid, complete, held by a golden file, and its examples true."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import msgspec
+import pytest
+from litestar.testing import TestClient
+from schemathesis.specs.openapi.definitions import OPENAPI_31_VALIDATOR
+
+from cotterline.api.edge import Edge
+from cotterline.main import openapi_document
+
+GOLDEN = Path(__file__).parents[2] / "openapi" / "openapi.json"
+DOCUMENT: dict[str, Any] = msgspec.json.decode(openapi_document())
+SCHEMAS: dict[str, Any] = DOCUMENT["components"]["schemas"]
+OPERATIONS = {
+    operation["operationId"]: (method.upper(), path, operation)
+    for path, item in DOCUMENT["paths"].items()
+    for method, operation in item.items()
+}
+PER_CALL = {"id", "created_at"}
+"""Members of an answer that differ from call to call."""
+
+
+def _answer(operation: dict[str, Any]) -> dict[str, Any]:
+    (status,) = [status for status in operation["responses"] if status.startswith("2")]
+    content: dict[str, Any] = operation["responses"][status]["content"]
+    return content
+
+
+def _exchanges() -> Iterator[tuple[str, str]]:
+    for name, (_, _, operation) in OPERATIONS.items():
+        for example in _answer(operation).get("application/json", {}).get("examples", {}):
+            yield name, example
+
+
+def _validator(schema: dict[str, Any]) -> jsonschema.Draft202012Validator:
+    whole = {"components": DOCUMENT["components"], **schema}
+    return jsonschema.Draft202012Validator(whole, format_checker=jsonschema.FormatChecker())
+
+
+def test_the_golden_file_is_what_the_service_gives() -> None:
+    words = "run: python -m cotterline.api > openapi/openapi.json"
+    assert GOLDEN.read_bytes() == openapi_document(), words
+
+
+def test_the_document_is_valid_openapi_3_1() -> None:
+    # The OpenAPI Initiative's own schema of OpenAPI 3.1 documents, as shipped with schemathesis.
+    OPENAPI_31_VALIDATOR.validate(DOCUMENT)
+
+
+def test_a_document_that_is_not_openapi_3_1_is_told_from_one_that_is() -> None:
+    assert not OPENAPI_31_VALIDATOR.is_valid(DOCUMENT | {"paths": []})
+
+
+@pytest.mark.parametrize("name", SCHEMAS)
+def test_every_schema_is_valid_json_schema(name: str) -> None:
+    jsonschema.Draft202012Validator.check_schema(SCHEMAS[name])
+
+
+@pytest.mark.parametrize("name", SCHEMAS)
+def test_every_schema_and_every_member_of_it_is_described(name: str) -> None:
+    assert SCHEMAS[name]["description"].endswith(".")
+    bare = [member for member, part in SCHEMAS[name].get("properties", {}).items() if not part.get("description")]
+    assert bare == []
+
+
+def test_a_request_takes_no_unknown_member_anywhere() -> None:
+    bodies = [operation["requestBody"] for _, _, operation in OPERATIONS.values() if "requestBody" in operation]
+    reached = set(_names([body["content"]["application/json"]["schema"] for body in bodies]))
+    assert len(reached) > 10
+    assert [name for name in sorted(reached) if SCHEMAS[name]["additionalProperties"] is not False] == []
+
+
+def _names(node: Any) -> Iterator[str]:  # noqa: ANN401 - any part of the document
+    """The component schemas that ``node`` leads to."""
+    if isinstance(node, dict):
+        if "$ref" in node:
+            name = node["$ref"].rpartition("/")[2]
+            yield name
+            yield from _names(SCHEMAS[name])
+        for part in node.values():
+            yield from _names(part)
+    elif isinstance(node, list):
+        for part in node:
+            yield from _names(part)
+
+
+@pytest.mark.parametrize("name", OPERATIONS)
+def test_every_operation_says_what_it_does_and_how_it_fails(name: str) -> None:
+    _, _, operation = OPERATIONS[name]
+    assert operation["summary"]
+    assert operation["description"].endswith(".")
+    assert len(operation["tags"]) == 1
+    statuses = set(operation["responses"])
+    assert statuses >= {"400", "422", "500"}
+    assert ("requestBody" in operation) == ({"408", "413", "415"} <= statuses)
+    for parameter in operation["parameters"]:
+        assert parameter["description"]
+        assert parameter["schema"].get("type"), "a parameter is never null"
+
+
+def test_every_tag_is_explained_and_used() -> None:
+    used = {tag for _, _, operation in OPERATIONS.values() for tag in operation["tags"]}
+    assert used == {tag["name"] for tag in DOCUMENT["tags"]}
+
+
+def test_every_request_and_json_answer_has_an_example() -> None:
+    without = []
+    for name, (_, _, operation) in OPERATIONS.items():
+        parts = [operation["requestBody"]] if "requestBody" in operation else []
+        parts.append({"content": _answer(operation)})
+        contents = [part["content"].get("application/json", {}) for part in parts]
+        without += [name for content in contents if "$ref" in content.get("schema", {}) and not content["examples"]]
+    assert without == []
+
+
+@pytest.mark.parametrize(("name", "example"), [*_exchanges()])
+def test_an_example_is_what_the_service_answers(client: TestClient[Edge], name: str, example: str) -> None:
+    method, path, operation = OPERATIONS[name]
+    content = operation.get("requestBody", {}).get("content", {}).get("application/json", {})
+    body = content["examples"][example]["value"] if content else None
+    shown = _answer(operation)["application/json"]
+    response = client.request(method, path, json=body)
+    assert response.is_success
+    assert _steady(response.json()) == _steady(shown["examples"][example]["value"])
+    _validator(shown["schema"]).validate(response.json())
+    if content:
+        _validator(content["schema"]).validate(body)
+
+
+def _steady(answer: dict[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in answer.items() if name not in PER_CALL}
+
+
+@pytest.mark.parametrize("name", DOCUMENT["components"]["responses"])
+def test_the_example_of_a_problem_fits_its_schema(name: str) -> None:
+    content = DOCUMENT["components"]["responses"][name]["content"]["application/problem+json"]
+    for example in content["examples"].values():
+        _validator(content["schema"]).validate(example["value"])
+
+
+def test_the_document_is_sent_again_only_when_it_changed(bench: TestClient[Edge]) -> None:
+    first = bench.get("/openapi.json")
+    assert first.content == openapi_document()
+    assert first.headers["content-type"] == "application/json"
+    for known in (first.headers["etag"], f'"other", W/{first.headers["etag"]}', "*"):
+        again = bench.get("/openapi.json", headers={"if-none-match": known})
+        assert (again.status_code, again.content, again.headers["etag"]) == (304, b"", first.headers["etag"])
+    assert bench.get("/openapi.json", headers={"if-none-match": '"other"'}).status_code == 200

@@ -13,7 +13,6 @@ from sqlalchemy import BigInteger, func, literal, select, text, update
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from uuid_utils.compat import uuid7
 
-from conftest import Backend
 from cotterline.bench.errors import CotterlineError
 from cotterline.store import quotes as queries
 from cotterline.store.database import Database, ReadTransaction
@@ -263,7 +262,7 @@ async def test_a_writer_waits_for_another_process_that_holds_the_file(database: 
     assert await kept(database) == 1
 
 
-async def test_an_open_that_fails_shows_at_once(backend: Backend, tmp_path: Path) -> None:
+async def test_an_open_that_fails_shows_at_once(backend: str, tmp_path: Path) -> None:
     nowhere = {"sqlite": f"sqlite:///{tmp_path}/missing/file", "postgresql": "postgresql://nobody@127.0.0.1:1/none"}
     with pytest.raises((DBAPIError, OSError)):
         await Database.open(nowhere[backend])

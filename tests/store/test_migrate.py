@@ -11,7 +11,6 @@ from alembic.util import CommandError
 from sqlalchemy import Connection, inspect, text
 from sqlalchemy.schema import CheckConstraint
 
-from conftest import Backend
 from cotterline.store import migrate
 from cotterline.store.address import driver_url
 from cotterline.store.engines import migrator
@@ -147,6 +146,6 @@ async def test_a_database_from_a_later_version_is_refused(database_url: str) -> 
             await ask_or_change(database_url)
 
 
-def test_a_database_can_be_migrated_from_outside_an_event_loop(empty_database_url: str, backend: Backend) -> None:
+def test_a_database_can_be_migrated_from_outside_an_event_loop(empty_database_url: str, backend: str) -> None:
     assert backend in empty_database_url
     assert asyncio.run(migrate.migrate(empty_database_url)) == HEAD

@@ -1,14 +1,17 @@
 """Quotes are kept byte for byte and paged newest first, on both databases."""
 
 from datetime import UTC, datetime, timedelta, timezone
+from typing import Any
 from uuid import UUID
 
 import msgspec
 import pytest
+from sqlalchemy import event, text
 from uuid_utils.compat import uuid7
 
 from cotterline.bench.errors import CotterlineError
 from cotterline.store import quotes
+from cotterline.store.cursor import Cursor
 from cotterline.store.database import Database
 
 pytestmark = pytest.mark.anyio
@@ -88,7 +91,9 @@ async def test_pages_run_newest_first_and_show_each_quote_once(database: Databas
 
 async def test_quotes_of_the_same_instant_are_told_apart_by_their_id(database: Database) -> None:
     rows = [quote() for _ in range(7)]
-    await keep(database, *rows)
+    await keep(database, *rows[3:], *rows[2::-1])
+    async with database.write() as tx:
+        await tx.execute(text("DROP INDEX ix_quotes_created_at_id"))  # or the index alone would put them in order
     ids = sorted((row.id for row in rows), reverse=True)
     assert await every_page(database, 3) == [ids[0:3], ids[3:6], ids[6:]]
 
@@ -107,6 +112,28 @@ async def test_a_quote_added_in_front_does_not_shift_the_pages_behind(database: 
     async with database.read() as tx:
         second = await quotes.page(tx, first.following, 2)
     assert [summary.id for summary in second.quotes] == [old[0].id]
+
+
+async def test_a_page_is_read_off_the_index_without_sorting(database: Database, backend: str) -> None:
+    sent: list[tuple[str, Any]] = []
+
+    @event.listens_for(database._reader.sync_engine, "before_cursor_execute")
+    def record(*told: Any) -> None:  # noqa: ANN401 -- as the event passes them: connection, cursor, statement, ...
+        sent.append((told[2], told[3]))
+
+    async with database.read() as tx:
+        await quotes.page(tx, Cursor(NOON, uuid7()), 20)
+    (statement, parameters) = sent[-1]
+    async with database._reader.connect() as connection:
+        if backend == "postgresql":  # It would rather sort a table as small as this one.
+            await connection.exec_driver_sql("SET LOCAL enable_seqscan = off")
+            await connection.exec_driver_sql("SET LOCAL enable_bitmapscan = off")
+        explain = "EXPLAIN " if backend == "postgresql" else "EXPLAIN QUERY PLAN "
+        plan = str((await connection.exec_driver_sql(explain + statement, parameters)).all())
+    assert "ix_quotes_created_at_id" in plan
+    assert "Index Cond: (ROW(created_at, id) <" in plan or "(created_at,id)<" in plan
+    assert "Sort" not in plan
+    assert "TEMP B-TREE" not in plan
 
 
 async def test_an_empty_table_is_one_empty_page(database: Database) -> None:

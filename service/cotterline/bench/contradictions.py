@@ -45,7 +45,7 @@ def _found(known: Posterior) -> Iterator[Contradiction]:
         if _is_slip(chances[best]):
             yield _fits_nothing(index, item, leader)
         elif _decibans(chances[best], chances[at]) >= DECISIVE:
-            yield _fits_another(index, item, leader, SHELLS[best], _decibans(chances[best], chances[at]))
+            yield _fits_another(known, index, SHELLS[best], _decibans(chances[best], chances[at]))
 
 
 def _is_slip(chance: Likelihood) -> bool:
@@ -66,14 +66,17 @@ def _fits_nothing(index: int, item: Evidence, leader: Shell) -> Contradiction:
     return Contradiction(item=index, against=_family(leader, item), words=words)
 
 
-def _fits_another(index: int, item: Evidence, leader: Shell, other: Shell, decibans: float) -> Contradiction:
+def _fits_another(known: Posterior, index: int, other: Shell, decibans: float) -> Contradiction:
+    leader, item = known.leader, known.evidence[index]
+
     def described(shell: Shell) -> str:
         where = side(item)
         family = shell.original if where is None else shell.at(where)
         return f"{family.name} {shell.width:g} mm" if isinstance(item, ShellWidth) else family.name
 
+    rest = "the rest of the evidence says" if len(known.evidence) > 1 else "far more common is"
     words = (
-        f"Item {index}, {kind(item).replace('_', ' ')}, fits {described(other)}, while the rest of the evidence says "
+        f"Item {index}, {kind(item).replace('_', ' ')}, fits {described(other)}, while {rest} "
         f"{described(leader)}. Both cannot be right: take it again before anything is ordered."
     )
     return Contradiction(

@@ -37,7 +37,8 @@ class Posterior:
     """Probabilities of every shell in ``SHELLS`` after the evidence.
 
     Readings of one kind on one side count once, as the mean of their log-likelihoods: a reading taken twice with the
-    same tool is not new evidence. Everything else is independent given the shell.
+    same tool is not new evidence. What is as probable on every shell, such as a stamp nobody can read, counts for
+    nothing and dilutes nothing. Everything else is independent given the shell.
     """
 
     evidence: tuple[Evidence, ...]
@@ -47,7 +48,8 @@ class Posterior:
         """Log-likelihood of all observations on each shell."""
         groups: dict[tuple[str, str | None], list[Evidence]] = defaultdict(list)
         for item in self.evidence:
-            groups[kind(item), side(item)].append(item)
+            if len(set(likelihoods(item))) > 1:
+                groups[kind(item), side(item)].append(item)
         total = [0.0] * len(SHELLS)
         for key in sorted(groups, key=str):
             items = groups[key]

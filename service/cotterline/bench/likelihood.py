@@ -162,6 +162,11 @@ def read_stamp(text: str) -> _StampRow | None:
     return STAMPS.get(re.sub(r"[\s\"'″-]", "", plain))
 
 
+def readable(item: Evidence) -> bool:
+    """Whether an item can be read at all; a stamp nobody knows says nothing."""
+    return not isinstance(item, Stamp) or read_stamp(item.text) is not None
+
+
 def _mixed(model: "_Width | _Inside | _Cup | _Flats | _Count | _Gauge", proper: float, span: float) -> Likelihood:
     return Likelihood((1 - model.slip) * proper, model.slip / span)
 

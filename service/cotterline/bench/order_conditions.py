@@ -7,10 +7,10 @@ from typing import Literal
 import msgspec
 
 from cotterline.bench.contradictions import Contradiction
-from cotterline.bench.evidence import DIRECT, Evidence, ShellWidth, Stamp
+from cotterline.bench.evidence import DIRECT, Evidence, ShellWidth, kind
 from cotterline.bench.families import FAMILIES, SHELLS, FamilyId
-from cotterline.bench.likelihood import MODELS, likelihoods, read_stamp
-from cotterline.bench.posterior import DECIBANS, DECISIVE, Posterior
+from cotterline.bench.likelihood import MODELS, likelihoods, readable
+from cotterline.bench.posterior import DECIBANS, DECISIVE, Posterior, is_background
 from cotterline.bench.quantity import COVERAGE, Reading
 from cotterline.bench.shop import ShopSettings
 
@@ -18,17 +18,21 @@ Condition = Literal[
     "thread_observed",
     "rivals_told_apart",
     "probable_enough",
+    "survives_a_slip",
     "width_known",
     "nothing_contradicts",
     "same_thread_both_sides",
     "stock_unit_exists",
 ]
 
+SURVIVING_PROBABILITY = 0.9
+"""Least probability of the leading thread with any one observation left out, for an order. A convention."""
+
 WIDTH_PROBABILITY = 0.95
 """Least probability of the nominal width for an order. A convention."""
 
-SPEAKS_FOR = 10 * math.log10(2)
-"""Decibans within which an observation still speaks for a shell beside the one it fits best: 2 to 1. A convention."""
+NAMES_IT = 1.0
+"""Decibans within which an observation names a shell's thread beside the one it fits best. A convention."""
 
 DISFAVOURS = 10 * math.log10(5)
 """Decibans beyond which an observation that names the thread speaks against a shell: 5 to 1. A convention."""
@@ -61,6 +65,7 @@ def order_conditions(
         _thread_observed(known),
         _rivals_told_apart(known),
         _probable_enough(known, settings),
+        _survives_a_slip(known),
         _width_known(known),
         _nothing_contradicts(conflicts),
         _same_thread(known),
@@ -73,8 +78,8 @@ def _said(condition: Condition, met: bool, yes: str, no: str) -> OrderCondition:
 
 
 def _thread_observed(known: Posterior) -> OrderCondition:
-    names_it = [_favour(known, item) for item in known.evidence if isinstance(item, DIRECT) and _readable(item)]
-    met = any(favour >= -SPEAKS_FOR for favour in names_it) and all(favour >= -DISFAVOURS for favour in names_it)
+    names_it = [_favour(known, item) for item in known.evidence if isinstance(item, DIRECT) and readable(item)]
+    met = any(favour >= -NAMES_IT for favour in names_it) and all(favour >= -DISFAVOURS for favour in names_it)
     return _said(
         "thread_observed",
         met,
@@ -83,10 +88,6 @@ def _thread_observed(known: Posterior) -> OrderCondition:
         if names_it
         else "Nothing names the thread itself: use a pitch gauge, count crests over a length, or read a stamp.",
     )
-
-
-def _readable(item: Evidence) -> bool:
-    return not isinstance(item, Stamp) or read_stamp(item.text) is not None
 
 
 def _favour(known: Posterior, item: Evidence) -> float:
@@ -122,6 +123,26 @@ def _probable_enough(known: Posterior, settings: ShopSettings) -> OrderCondition
         p >= settings.order_probability,
         f"The leading thread has {p:.1%}; the shop asks for {settings.order_probability:.1%}.",
         f"The leading thread has only {p:.1%}; the shop asks for {settings.order_probability:.1%}.",
+    )
+
+
+def leaning(known: Posterior) -> tuple[int, ...]:
+    """Observations without any one of which the leading thread would not be probable enough: a slip would carry it."""
+    return tuple(
+        index
+        for index, item in enumerate(known.evidence)
+        if not is_background(item) and known.leave_one_out[index].pair_probability(known.leader) < SURVIVING_PROBABILITY
+    )
+
+
+def _survives_a_slip(known: Posterior) -> OrderCondition:
+    items = leaning(known)
+    named = ", ".join(f"item {index} ({kind(known.evidence[index]).replace('_', ' ')})" for index in items)
+    return _said(
+        "survives_a_slip",
+        not items,
+        "No single observation carries the verdict alone.",
+        f"The verdict leans on {named} alone: one slip there would overturn it. Take another reading of the thread.",
     )
 
 

@@ -12,7 +12,7 @@ from functools import cached_property
 
 from cotterline.bench.evidence import BACKGROUND, Evidence, kind, side
 from cotterline.bench.families import SHELLS, Family, FamilyId, Shell
-from cotterline.bench.likelihood import likelihoods
+from cotterline.bench.likelihood import likelihoods, readable
 from cotterline.bench.prior import background, weights
 from cotterline.bench.quantity import Side
 
@@ -37,25 +37,29 @@ class Posterior:
     """Probabilities of every shell in ``SHELLS`` after the evidence.
 
     Readings of one kind on one side count once, as the mean of their log-likelihoods: a reading taken twice with the
-    same tool is not new evidence. What is as probable on every shell, such as a stamp nobody can read, counts for
-    nothing and dilutes nothing. Everything else is independent given the shell.
+    same tool is not new evidence. A stamp nobody knows is no reading. Everything else is independent given the shell.
     """
 
     evidence: tuple[Evidence, ...]
 
     @cached_property
+    def log_by_kind(self) -> dict[str, list[tuple[float, ...]]]:
+        """Log-likelihoods of what was observed, on each shell: by kind, and within a kind one row a side."""
+        groups: dict[tuple[str, str], list[Evidence]] = defaultdict(list)
+        for item in self.evidence:
+            if readable(item):
+                groups[kind(item), side(item) or ""].append(item)
+        rows: dict[str, list[tuple[float, ...]]] = defaultdict(list)
+        for (name, _), items in sorted(groups.items()):
+            logs = [[math.log(chance.total) for chance in likelihoods(item)] for item in items]
+            rows[name].append(tuple(math.fsum(column) / len(items) for column in zip(*logs, strict=True)))
+        return rows
+
+    @cached_property
     def log_likelihood(self) -> tuple[float, ...]:
         """Log-likelihood of all observations on each shell."""
-        groups: dict[tuple[str, str | None], list[Evidence]] = defaultdict(list)
-        for item in self.evidence:
-            if len(set(likelihoods(item))) > 1:
-                groups[kind(item), side(item)].append(item)
-        total = [0.0] * len(SHELLS)
-        for key in sorted(groups, key=str):
-            items = groups[key]
-            for index in range(len(SHELLS)):
-                total[index] += math.fsum(math.log(likelihoods(item)[index].total) for item in items) / len(items)
-        return tuple(total)
+        rows = [row for rows in self.log_by_kind.values() for row in rows]
+        return tuple(math.fsum(row[index] for row in rows) for index in range(len(SHELLS)))
 
     @cached_property
     def log_joint(self) -> tuple[float, ...]:
@@ -81,20 +85,31 @@ class Posterior:
         return (for_it - against) / math.log(10)
 
     @cached_property
-    def measured(self) -> dict[FamilyId, float]:
-        """Log-likelihood of each family, untouched, in the width that suits the observations best.
+    def best_width(self) -> dict[FamilyId, int]:
+        """Index of each family's untouched shell in the width that suits the observations best.
 
         No background and no share of widths enters: a rival has the benefit of the doubt.
         """
-        best: dict[FamilyId, float] = {}
-        for shell, log in zip(SHELLS, self.log_likelihood, strict=True):
+        best: dict[FamilyId, int] = {}
+        for index, shell in enumerate(SHELLS):
             if not shell.mixed:
-                best[shell.drive.id] = max(best.get(shell.drive.id, -math.inf), log)
+                at = best.setdefault(shell.drive.id, index)
+                if self.log_likelihood[index] > self.log_likelihood[at]:
+                    best[shell.drive.id] = index
         return best
 
     def separation(self, family: FamilyId, rival: FamilyId) -> float:
-        """Decibans by which the observations of the shell favour ``family`` over ``rival``."""
-        return (self.measured[family] - self.measured[rival]) * DECIBANS
+        """Decibans by which the observations of the shell favour ``family`` over ``rival``.
+
+        Readings of one kind on both sides come from one eye and one tool: together they count as the better of them,
+        less whatever the other says against it.
+        """
+        ours, theirs = self.best_width[family], self.best_width[rival]
+        total = 0.0
+        for rows in self.log_by_kind.values():
+            gains = [row[ours] - row[theirs] for row in rows]
+            total += max(0.0, *gains) + min(0.0, *gains)
+        return total * DECIBANS
 
     @cached_property
     def width_separation(self) -> float:
@@ -151,9 +166,12 @@ class Posterior:
             pairs[shell.drive.id, shell.non_drive.id] += p
         return pairs
 
-    def without(self, index: int) -> "Posterior":
-        """The same with one item of evidence left out."""
-        return Posterior(self.evidence[:index] + self.evidence[index + 1 :])
+    @cached_property
+    def leave_one_out(self) -> tuple["Posterior", ...]:
+        """The same with each item of evidence left out in turn."""
+        return tuple(
+            Posterior(self.evidence[:index] + self.evidence[index + 1 :]) for index in range(len(self.evidence))
+        )
 
 
 def posterior(evidence: Sequence[Evidence]) -> Posterior:

@@ -3,17 +3,20 @@
 import functools
 from collections.abc import AsyncIterator, Iterable, Mapping
 from contextlib import asynccontextmanager
+from datetime import UTC, datetime
 from typing import Any
 
 from litestar import Litestar
 from litestar.datastructures import State
 from litestar.di import Provide
 from litestar.types import ControllerRouterHandler
+from uuid_utils.compat import uuid7
 
 from cotterline.api import openapi, problems
 from cotterline.api.body import StrictRequest
 from cotterline.api.edge import Edge
 from cotterline.api.fixed import Fixed
+from cotterline.api.kept_quote import Stamp
 from cotterline.api.parameters import check_query
 from cotterline.api.routes import ROUTES
 from cotterline.settings import Settings
@@ -61,4 +64,11 @@ def _database(state: State) -> Database:
     return database
 
 
-_DEPENDENCIES: Mapping[str, Provide] = {"database": Provide(_database, sync_to_thread=False)}
+def _stamp() -> Stamp:
+    return Stamp(id=uuid7(), now=datetime.now(UTC))
+
+
+_DEPENDENCIES: Mapping[str, Provide] = {
+    "database": Provide(_database, sync_to_thread=False),
+    "stamp": Provide(_stamp, sync_to_thread=False, use_cache=False),
+}

@@ -17,7 +17,7 @@ from litestar.typing import FieldDefinition
 from cotterline.api.body import decode
 from cotterline.api.parameters import path_names, query_types
 from cotterline.api.problems import MEDIA_TYPE, PROBLEMS, Call, Problem, RequestRefusedError, document
-from cotterline.api.schemas import PREFIX
+from cotterline.api.schemas import PREFIX, settle
 
 EXAMPLE_ID = "01900000-0000-7000-8000-000000000000"
 """Stands in an example wherever an answer carries an id made for one request."""
@@ -106,6 +106,7 @@ def _parameters(handler: HTTPRouteHandler) -> Iterator[dict[str, Any]]:
 def _described(field: FieldDefinition, kind: Any) -> dict[str, Any]:  # noqa: ANN401 - any annotation
     limits = field.kwarg_definition
     schema = msgspec.json.schema(kind)
+    settle(schema)
     for name, keyword in _LIMITS.items():
         value = getattr(limits, name, None)
         if value is not None:

@@ -1,10 +1,13 @@
 """JSON Schemas of the structs on the wire, with the words of their docstrings at each field."""
 
+import inspect
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from typing import Any
+from importlib.resources import files
+from typing import Any, get_args
 
 import msgspec
+from msgspec import UnsetType
 
 PREFIX = "#/components/schemas/"
 _ATTRIBUTE = re.compile(r"^    (\w+): ", re.MULTILINE)
@@ -19,25 +22,49 @@ def schemas(kinds: Iterable[Any]) -> tuple[list[dict[str, Any]], dict[str, Any]]
     >>> components["Reading"]["properties"]["unit"]["description"]
     '`mm` or `in`.'
     """
+    kinds = [*kinds]
     found, components = msgspec.json.schema_components(kinds, ref_template=PREFIX + "{name}")
-    for schema in components.values():
-        _describe(schema)
+    for struct in _structs(kinds):
+        _describe(components[struct.__name__], struct)
     for schema in components.values():
         _borrow_words(schema, components)
     for schema in (*found, *components.values()):
-        _settle(schema)
+        settle(schema)
     return list(found), dict(sorted(components.items()))
 
 
-def _describe(schema: dict[str, Any]) -> None:
-    """Spread a docstring: its first part over the object, its attributes over the properties."""
-    text = re.sub(r"^    ", "", schema.get("description", ""), flags=re.MULTILINE)
-    head, _, rest = text.partition("\nAttributes:\n")
-    schema["description"] = _plain(head.partition("\n>>>")[0])
-    words = dict(_attributes(rest))
+def _structs(kinds: Iterable[Any]) -> set[type[msgspec.Struct]]:
+    """Every struct reached from ``kinds``."""
+    found: set[type[msgspec.Struct]] = set()
+    waiting = [*kinds]
+    while waiting:
+        kind = waiting.pop()
+        if not (isinstance(kind, type) and issubclass(kind, msgspec.Struct)):
+            waiting += get_args(kind)
+        elif kind not in found:
+            found.add(kind)
+            waiting += [field.type for field in msgspec.structs.fields(kind)]
+    return found
+
+
+def _describe(schema: dict[str, Any], struct: type[msgspec.Struct]) -> None:
+    """Spread docstrings: the struct's first part over the object, its and its bases' attributes over the members.
+
+    A member that may be left out of an answer is not required, though the struct has no default for it.
+    """
+    schema["description"] = _plain(re.split(r"\nAttributes:\n|\n>>>", _text(struct))[0])
+    words: dict[str, str] = {}
+    for base in reversed(struct.__mro__):
+        words |= dict(_attributes(_text(base).partition("\nAttributes:\n")[2]))
     for name, part in schema.get("properties", {}).items():
         if "description" not in part and name in words:
             part["description"] = words[name]
+    optional = {field.encode_name for field in msgspec.structs.fields(struct) if UnsetType in get_args(field.type)}
+    schema["required"] = [name for name in schema["required"] if name not in optional]
+
+
+def _text(struct: type) -> str:
+    return inspect.cleandoc(struct.__dict__.get("__doc__") or "")
 
 
 def _attributes(text: str) -> Iterator[tuple[str, str]]:
@@ -52,23 +79,14 @@ def _borrow_words(schema: dict[str, Any], components: Mapping[str, Any]) -> None
     for name, part in schema.get("properties", {}).items():
         if "description" in part:
             continue
-        if name in _WORDS:
-            part["description"] = _WORDS[name]
+        words = _WORDS.get(f"{schema['title']}.{name}") or _WORDS.get(name)
+        if words:
+            part["description"] = words
         elif _REFERENCE in part:
             part["description"] = components[part[_REFERENCE].removeprefix(PREFIX)]["description"]
 
 
-_WORDS: Mapping[str, str] = {
-    "kind": "Names the kind of entry.",
-    "side": "Side of the bicycle.",
-    "hand": "Hand of the thread.",
-    "family": "Thread or bore family.",
-    "drive": "Of the drive side.",
-    "non_drive": "Of the non-drive side.",
-    "probability": "From 0 to 1.",
-    "source": "Where the facts come from.",
-    "grade": "How well the facts are founded.",
-}
+_WORDS = msgspec.toml.decode(files("cotterline.api").joinpath("words.toml").read_bytes(), type=dict[str, str])
 
 
 def _plain(text: str) -> str:
@@ -76,7 +94,7 @@ def _plain(text: str) -> str:
     return words[:1].upper() + words[1:]
 
 
-def _settle(node: Any) -> None:  # noqa: ANN401 - any part of a schema
+def settle(node: Any) -> None:  # noqa: ANN401 - any part of a schema
     """Name the type of every enumeration, and write one that has a single value as a constant."""
     if isinstance(node, Mapping):
         words = node.get("enum")
@@ -84,13 +102,13 @@ def _settle(node: Any) -> None:  # noqa: ANN401 - any part of a schema
             kinds = {_KINDS[type(word)] for word in words}
             _replace_enum(node, words, kinds)
         for part in node.values():
-            _settle(part)
+            settle(part)
     elif isinstance(node, list):
         for part in node:
-            _settle(part)
+            settle(part)
 
 
-def _replace_enum(node: Any, words: list[Any], kinds: set[str]) -> None:  # noqa: ANN401 - as _settle
+def _replace_enum(node: Any, words: list[Any], kinds: set[str]) -> None:  # noqa: ANN401 - as settle
     if len(kinds) == 1:
         node["type"] = kinds.pop()
     if len(words) == 1:

@@ -44,7 +44,7 @@ _BY_SHELL = {(row.family, row.shell_width): row.lengths for row in _CATALOGUE.la
 
 
 def ladder(family: FamilyId, shell_width: float, settings: ShopSettings) -> Ladder:
-    """The lengths for one shell: the shop's for that width, else the catalogue's, else the general list.
+    """The lengths of units made for one shell: the shop's for that width, else the catalogue's, else the general list.
 
     >>> ladder("iso_english", 68, ShopSettings()).lengths[3:6]
     (110.0, 113.0, 115.0)

@@ -158,8 +158,10 @@ def read_stamp(text: str) -> _StampRow | None:
     >>> read_stamp("1,37 × 24 TPI").families
     ('iso_english',)
     """
-    plain = text.lower().replace(",", ".").replace("×", "x").replace("*", "x")
-    return STAMPS.get(re.sub(r"[\s\"'″-]", "", plain))
+    plain = re.sub(r"[\s\"'″-]|mm", "", text.lower().replace(",", ".").replace("×", "x").replace("*", "x"))
+    plain = re.sub(r"(?<=\d)(tpi|t|f)(?![\s\S])|\A(m(?=\d)|b\.?c\.?)", "", plain)
+    plain = re.sub(r"(\.\d*?)0+(?=x|(?![\s\S]))", r"\1", plain).replace(".x", "x")
+    return STAMPS.get(plain.removesuffix("."))
 
 
 def readable(item: Evidence) -> bool:

@@ -34,7 +34,7 @@ from cotterline.bench.evidence import (
 )
 from cotterline.bench.families import FAMILIES, SHELLS, FamilyId, Hand
 from cotterline.bench.likelihood import MODELS, STAMPED, likelihoods
-from cotterline.bench.order_conditions import Condition, OrderCondition
+from cotterline.bench.order_conditions import Condition, OrderCondition, leaning, survives
 from cotterline.bench.posterior import DECIBANS, DECISIVE, Posterior
 from cotterline.bench.quantity import COVERAGE, TOOL_PLUS_MINUS, Reading, Side, Tool, probability
 
@@ -276,8 +276,20 @@ def _meets(candidate: _Candidate, need: _Need, apart: tuple[FamilyId, ...]) -> I
         yield "thread_observed"
     if "rivals_told_apart" in need.conditions and apart:
         yield "rivals_told_apart"
+    if "survives_a_slip" in need.conditions and _props(candidate):
+        yield "survives_a_slip"
     if "width_known" in need.conditions and kind_of_it == "shell_width":
         yield "width_known"
+
+
+def _props(candidate: _Candidate) -> bool:
+    """Whether its likeliest outcome on the leading shell would let the verdict do without any one other reading."""
+    base = candidate.base
+    likeliest = candidate.chances[candidate.chances[:, SHELLS.index(base.leader)].argmax()]
+    return all(
+        survives(base.leader, (likeliest * np.array(base.leave_one_out[index].probabilities)).tolist())
+        for index in leaning(base)
+    )
 
 
 def _expected_decibans(candidate: _Candidate, rival: FamilyId) -> float:

@@ -8,7 +8,7 @@ import msgspec
 
 from cotterline.bench.contradictions import Contradiction
 from cotterline.bench.evidence import DIRECT, Evidence, ShellWidth, kind
-from cotterline.bench.families import FAMILIES, SHELLS, FamilyId
+from cotterline.bench.families import FAMILIES, SHELLS, FamilyId, Shell
 from cotterline.bench.likelihood import MODELS, likelihoods, readable
 from cotterline.bench.posterior import DECIBANS, DECISIVE, Posterior, is_background
 from cotterline.bench.quantity import COVERAGE, Reading
@@ -127,12 +127,28 @@ def _probable_enough(known: Posterior, settings: ShopSettings) -> OrderCondition
 
 
 def leaning(known: Posterior) -> tuple[int, ...]:
-    """Observations without any one of which the leading thread would not be probable enough: a slip would carry it."""
+    """Observations without any one of which the leading thread would not be probable enough: a slip would carry it.
+
+    A unit of the right thread and the wrong hand does not start and goes back unharmed, so the hand may rest on one
+    look.
+    """
     return tuple(
         index
         for index, item in enumerate(known.evidence)
-        if not is_background(item) and known.leave_one_out[index].pair_probability(known.leader) < SURVIVING_PROBABILITY
+        if not is_background(item) and not survives(known.leader, known.leave_one_out[index].probabilities)
     )
+
+
+def survives(leader: Shell, weights: Sequence[float]) -> bool:
+    """Whether ``weights`` of the shells, in their order, leave the leading thread probable enough, hands aside."""
+    same = [_same_threads(shell, leader) for shell in SHELLS]
+    kept = math.fsum(weight for weight, wanted in zip(weights, same, strict=True) if wanted)
+    return kept >= SURVIVING_PROBABILITY * math.fsum(weights)
+
+
+def _same_threads(one: Shell, other: Shell) -> bool:
+    pairs = ((one.drive, other.drive), (one.non_drive, other.non_drive))
+    return all(a.diameters == b.diameters and a.pitch == b.pitch and a.form == b.form for a, b in pairs)
 
 
 def _survives_a_slip(known: Posterior) -> OrderCondition:

@@ -11,15 +11,16 @@ import msgspec
 
 from cotterline.bench.data import load
 from cotterline.bench.evidence import Evidence, OldCrank, Origin
-from cotterline.bench.families import SHELLS, FamilyId
+from cotterline.bench.families import SHELLS, FamilyId, Shell
 
 
 class Rule(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """One statement about backgrounds and the factors by which it shifts the odds."""
+    """One statement about backgrounds and the factors by which it shifts the odds of families and threaded widths."""
 
     about: str
-    factors: dict[FamilyId, float]
     source: str
+    factors: dict[FamilyId, float] = {}
+    widths: dict[str, float] = {}
     countries: tuple[str, ...] = ()
     cranks: tuple[Literal["cottered", "square_taper", "one_piece", "splined"], ...] = ()
     first: int | None = msgspec.field(name="from", default=None)
@@ -81,7 +82,15 @@ def rules(known: Background) -> list[tuple[Rule, float]]:
 def weights(known: Background) -> list[float]:
     """Unnormalised prior weight of every shell in ``SHELLS``."""
     by_family = dict(_TABLE.base.weights)
+    by_width: dict[float, float] = {}
     for rule, share in rules(known):
         for family, factor in rule.factors.items():
             by_family[family] *= factor**share
-    return [by_family[shell.original.id] * shell.share for shell in SHELLS]
+        for width, factor in rule.widths.items():
+            by_width[float(width)] = by_width.get(float(width), 1.0) * factor**share
+    return [_weight(shell, by_family, by_width) for shell in SHELLS]
+
+
+def _weight(shell: Shell, by_family: dict[FamilyId, float], by_width: dict[float, float]) -> float:
+    of_width = by_width.get(shell.width, 1.0) if shell.original.threaded else 1.0
+    return by_family[shell.original.id] * shell.share * of_width

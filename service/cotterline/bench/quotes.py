@@ -13,6 +13,7 @@ from cotterline.bench.drivetrain import Drivetrain, DrivetrainResult, check_driv
 from cotterline.bench.errors import CotterlineError, Fault
 from cotterline.bench.evidence import EvidenceList, OldCrank, check
 from cotterline.bench.families import FAMILIES
+from cotterline.bench.order_conditions import OrderCondition
 from cotterline.bench.parts import PartsList, parts_list, unit_thread
 from cotterline.bench.posterior import posterior
 from cotterline.bench.quantity import COVERAGE, Length, Uncertain, in_unit, refuse
@@ -162,7 +163,7 @@ def _parts(
 
 
 def _remedies(request: QuoteRequest, judged: Verdict, trace: Trace) -> tuple[Remedy, ...]:
-    if judged.leading.stock in {"plentiful", "shrinking"}:
+    if _stock_unit(judged).met and judged.leading.stock not in {"rare", "rarest"}:
         return ()
     return remedies(posterior(request.evidence).leader, request.shell_condition, request.evidence, trace)
 
@@ -190,9 +191,13 @@ def _summary(judged: Verdict, spindle: SpindleResult | None, ordering: Ordering)
         first += f" Spindle {spindle.first.spindle_length.value:g} mm first, {lengths} beside it."
     if ordering.allowed:
         return first
-    stock = next(condition for condition in judged.order_conditions if condition.condition == "stock_unit_exists")
+    stock = _stock_unit(judged)
     if judged.state == "likely" and not stock.met:
         return f"{first} Not to be ordered. {stock.words}"
     if judged.next_measurements:
         return f"{first} Not to be ordered yet. Next: {judged.next_measurements[0].how}"
     return f"{first} Not to be ordered: {ordering.reasons[0]}"
+
+
+def _stock_unit(judged: Verdict) -> OrderCondition:
+    return next(condition for condition in judged.order_conditions if condition.condition == "stock_unit_exists")

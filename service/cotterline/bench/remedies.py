@@ -20,6 +20,7 @@ from cotterline.bench.thread_form import core_diameter
 
 RouteId = Literal[
     "chase_thread",
+    "neighbouring_width",
     "keep_cups",
     "expanding_unit",
     "modular_unit",
@@ -244,6 +245,15 @@ def _thread_height(case: _Case, item: ShellInsideDiameter) -> Iterator[RouteCond
     )
 
 
+def _neighbouring_width(case: _Case) -> Iterator[RouteCondition]:
+    family, width, limit = case.family, case.shell.width, _LIMITS["neighbouring_width"]
+    yield _said(f"units are made for {family.designation}", bool(family.stock_widths), family.source)
+    if family.stock_widths:
+        nearest = min(family.stock_widths, key=lambda made: abs(made - width))
+        what = f"difference from the nearest width made, {nearest:g} mm"
+        yield _sized(case, what, abs(nearest - width), limit.source, _Span(most=limit.value))
+
+
 def _keep_cups(case: _Case) -> Iterator[RouteCondition]:
     yield _threaded(case)
     cups = case.condition.cups
@@ -351,6 +361,7 @@ def _new_shell(case: _Case) -> Iterator[RouteCondition]:
 
 _CONDITIONS: dict[RouteId, Callable[[_Case], Iterator[RouteCondition]]] = {
     "chase_thread": _chase_thread,
+    "neighbouring_width": _neighbouring_width,
     "keep_cups": _keep_cups,
     "expanding_unit": _expanding_unit,
     "modular_unit": _modular_unit,

@@ -184,7 +184,7 @@ def options(
         tolerance=settings.chain_line_tolerance_mm,
     )
     exact = note_exact(place, goal, trace)
-    steps = ladder(shell.family, shell.width, settings)
+    steps = ladder(shell.family, place.unit.unit_width.value, settings)
     by_length = [_option(length, bench, trace) for length in steps.lengths]
     ranked = sorted(by_length, key=_rank)
     at = by_length.index(ranked[0])

@@ -42,7 +42,7 @@ def evidence_weights(known: Posterior, trace: Trace) -> tuple[EvidenceWeight, ..
     with_all = known.log10_odds(leader.drive, leader.non_drive)
     rows = []
     for index, item in enumerate(known.evidence):
-        without = known.without(index).log10_odds(leader.drive, leader.non_drive)
+        without = known.leave_one_out[index].log10_odds(leader.drive, leader.non_drive)
         weight = trace.note(
             f"weight of item {index}, {kind(item)}",
             "10 * (log10_odds_with - log10_odds_without)",

@@ -60,8 +60,8 @@ spreads = st.tuples(st.floats(0.05, 1), st.floats(0.05, 1), st.floats(0.1, 3))
 def test_the_angle_s_uncertainty_agrees_with_a_general_package(
     ring: float, sprocket: float, stay: float, sds: tuple[float, float, float]
 ) -> None:
-    named = zip((ring, sprocket, stay), sds, ("ring", "sprocket", "chainstay"), strict=True)
-    gear = one(*(Uncertain.of(value, sd, source) for value, sd, source in named))
+    ends = Uncertain.of(ring, sds[0], "ring"), Uncertain.of(sprocket, sds[1], "sprocket")
+    gear = one(*ends, Uncertain.of(stay, sds[2], "chainstay"))
     slope = (ufloat(ring, sds[0]) - ufloat(sprocket, sds[1])) / ufloat(stay, sds[2])
     expected = umath.degrees(umath.atan(slope))
     assert gear.angle_degrees == pytest.approx(expected.nominal_value, abs=6e-5)

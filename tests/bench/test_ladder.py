@@ -17,7 +17,7 @@ def test_a_catalogue_row_ascends_and_names_a_shell_its_family_is_made_with(
 ) -> None:
     assert all(low < high for low, high in pairwise(lengths))
     assert width in [float(text) for text in FAMILIES[family].widths]
-    assert FAMILIES[family].has_stock_unit
+    assert FAMILIES[family].has_stock_unit(width)
 
 
 def test_the_lengths_beside_113_in_a_68_english_shell_are_110_and_115() -> None:

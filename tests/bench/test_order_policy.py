@@ -7,7 +7,7 @@ import msgspec
 import numpy as np
 import pytest
 from formulas import check_steps
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
@@ -58,6 +58,7 @@ def by_brute_force(candidates: list[Candidate], landing: Landing, prices: dict[s
     return float(((paid + days * prices["day"]) * weights).sum()), float((days * weights).sum())
 
 
+@settings(deadline=None, max_examples=40)  # the grid takes its time
 @given(RESIDUALS, RESIDUALS, LANDINGS, st.lists(st.integers(0, 20_000), min_size=4, max_size=4), st.integers(0, 30))
 def test_expected_cost_and_days_agree_with_brute_force(
     one: float, two: float, landing: Landing, cents: list[int], lead: int
@@ -67,7 +68,7 @@ def test_expected_cost_and_days_agree_with_brute_force(
     stated = costs(lead_days=lead, **{name: f"{amount:.2f}" for name, amount in zip(names, amounts, strict=True)})
     candidates = [Candidate(113, one), Candidate(115, two)]
     numbers = dict(zip(("unit", "shipping", "back", "day"), map(float, amounts), strict=True)) | {"lead": float(lead)}
-    outcome = advise(*candidates, landing, stated, Trace())
+    outcome = advise(candidates[0], candidates[1], landing, stated, Trace())
     for policy, lengths in zip(outcome.policies, (candidates[:1], candidates), strict=True):
         cost, days = by_brute_force(lengths, landing, numbers)
         assert isinstance(policy.expected_cost, Money)
@@ -160,7 +161,7 @@ def test_when_even_two_are_more_likely_to_miss_another_measurement_is_advised() 
 def test_an_expected_cost_has_as_many_decimals_as_its_currency(currency: str, amount: str) -> None:
     one = advice(costs(currency, unit_price=amount, shipping=amount, return_cost=amount)).policies[0]
     assert isinstance(one.expected_cost, Money)
-    assert -one.expected_cost.decimal.as_tuple().exponent == MINOR_DECIMALS[currency]
+    assert len(one.expected_cost.amount.partition(".")[2]) == MINOR_DECIMALS[currency]
 
 
 def test_an_invoice_by_hand() -> None:

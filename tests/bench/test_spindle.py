@@ -157,7 +157,8 @@ def test_the_exact_length_lands_on_the_target_whatever_seat_and_asymmetry(
     asked = pair_question(length, line, target, crank={"asymmetry_mm": asymmetry}, unit=unit)
     exact = answer_to(asked).exact_length.value
     if 90 <= exact <= 180:
-        stocked = ShopSettings(stocked_lengths=(StockedLengths(shell_width=68, lengths=(exact,)),))
+        made_for = unit.get("unit_width_mm", 68)
+        stocked = ShopSettings(stocked_lengths=(StockedLengths(shell_width=made_for, lengths=(exact,)),))
         assert answer_to(asked, stocked).first.residual.value == pytest.approx(0, abs=0.001)
 
 
@@ -284,6 +285,15 @@ def test_the_shops_own_lengths_replace_the_catalogue_for_that_width_alone() -> N
     assert result.next_longer is msgspec.UNSET
     other = answer_to(pair_question(122, 46, 43.5), settings, ShellForSpindle(family="italian", width=70))
     assert other.ladder.origin == "catalogue"
+
+
+def test_the_lengths_are_those_of_units_made_for_the_width_the_unit_is_made_for() -> None:
+    """A 68 unit goes into a 70 shell of the 1970s: common practice, no source."""
+    shell = ShellForSpindle(family="iso_english", width=70)
+    plain = answer_to(pair_question(113, 43, 43), shell=shell)
+    narrow = answer_to(pair_question(113, 43, 43, unit={"unit_width_mm": 68}), shell=shell)
+    assert (plain.ladder.origin, narrow.ladder.origin) == ("general", "catalogue")
+    assert narrow.ladder == answer_to(pair_question(113, 43, 43)).ladder
 
 
 def test_when_every_length_fouls_no_order_is_advised() -> None:

@@ -22,6 +22,7 @@ def _phi(z: float) -> float:
 
 
 _NAMES: Mapping[str, Callable[..., float]] = {
+    "abs": abs,
     "sqrt": math.sqrt,
     "exp": math.exp,
     "log10": math.log10,

@@ -12,7 +12,7 @@ class Step(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     Attributes:
         name: what the number is.
-        formula: an expression over ``inputs`` (``+ - * / **``, and sqrt, exp, log10, tan, atan, radians, degrees,
+        formula: an expression over ``inputs`` (``+ - * / **``, and sqrt, abs, exp, log10, tan, atan, radians, degrees,
             floor, ceil, min, max, phi for the normal distribution function).
         inputs: name to value; lengths in mm, angles in degrees.
         value: the outcome, in ``unit``.

@@ -179,6 +179,12 @@ def _shell_width(item: ShellWidth, shell: Shell) -> Likelihood:
     return _mixed(model, proper, item.span[1] - item.span[0])
 
 
+def looks_right(leaf: float, pitch: float, length: float) -> float:
+    """How well a leaf seems to sit on a thread over ``length`` mm: 1 where it does not drift at all."""
+    drift = length / leaf - length / pitch
+    return math.exp(-((drift / MODELS.pitch_gauge.judgement) ** 2) / 2)
+
+
 def _pitch_gauge(item: PitchGauge, shell: Shell) -> Likelihood:
     model, pitch = MODELS.pitch_gauge, shell.at(item.side).pitch
     leaves = model.pitches | {item.pitch_mm}
@@ -186,11 +192,9 @@ def _pitch_gauge(item: PitchGauge, shell: Shell) -> Likelihood:
         return Likelihood(0.0, model.slip / len(leaves))
     length = item.thread_length.mm if item.thread_length else model.thread_length
 
-    def looks_right(leaf: float) -> float:
-        drift = length / leaf - length / pitch.mm
-        return math.exp(-((drift / model.judgement) ** 2) / 2)
-
-    proper = looks_right(item.pitch_mm) / math.fsum(looks_right(leaf) for leaf in sorted(leaves))
+    proper = looks_right(item.pitch_mm, pitch.mm, length) / math.fsum(
+        looks_right(leaf, pitch.mm, length) for leaf in sorted(leaves)
+    )
     return _mixed(model, proper, len(leaves))
 
 

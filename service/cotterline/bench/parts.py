@@ -16,7 +16,6 @@ from cotterline.bench.clearance import Clearance
 from cotterline.bench.derivation import Trace
 from cotterline.bench.families import FAMILIES, Family, FamilyId, Hand
 from cotterline.bench.parts_data import PARTS, BlockerCode, ToolRow, Torque
-from cotterline.bench.placing import SeatedUnit
 from cotterline.bench.quantity import Length
 from cotterline.bench.spindle import SpindleOption, SpindleResult
 
@@ -155,7 +154,7 @@ def parts_list(
         cottered: whether cottered arms come off, which needs tools and cautions of its own.
     """
     lengths = tuple(chosen) or (result.first,)
-    blockers = tuple(Caution(code, PARTS.blockers[code]) for code in _blockers(thread, result.unit, lengths))
+    blockers = tuple(Caution(code, PARTS.blockers[code]) for code in _blockers(thread, result, lengths))
     lines = [*_ordered(thread, result, lengths, trace), *_at_hand(cottered=cottered)]
     return PartsList(
         orderable=not blockers,
@@ -196,10 +195,12 @@ def _room(clearances: Sequence[Clearance], *, inward: bool) -> Iterator[float]:
             yield item.greatest.value - item.predicted.value
 
 
-def _blockers(thread: UnitThread, unit: SeatedUnit, lengths: Sequence[SpindleOption]) -> Iterator[BlockerCode]:
-    if not FAMILIES[thread.family].has_stock_unit(unit.unit_width.value):
+def _blockers(thread: UnitThread, result: SpindleResult, lengths: Sequence[SpindleOption]) -> Iterator[BlockerCode]:
+    if not FAMILIES[thread.family].has_stock_unit(result.unit.unit_width.value):
         yield "no-stock-unit"
-    if unit.taper_from == "assumed":
+    if result.ladder.origin == "general":
+        yield "length-not-on-record"
+    if result.unit.taper_from == "assumed":
         yield "taper-assumed"
     if any(option.fouls for option in lengths):
         yield "length-fouls"

@@ -7,7 +7,7 @@ import msgspec
 from cotterline.bench.data import load
 
 TorqueSubject = Literal["crank_bolt", "cartridge_unit", "plastic_cup", "ring_bolt_alloy", "ring_bolt_steel", "pedal"]
-BlockerCode = Literal["no-stock-unit", "taper-assumed", "length-fouls"]
+BlockerCode = Literal["no-stock-unit", "length-not-on-record", "taper-assumed", "length-fouls"]
 
 
 class Torque(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

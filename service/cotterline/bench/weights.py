@@ -8,6 +8,7 @@ from cotterline.bench.derivation import Trace
 from cotterline.bench.evidence import BACKGROUND, Evidence, Origin, Stamp, kind, side
 from cotterline.bench.families import SHELLS, FamilyId
 from cotterline.bench.likelihood import likelihoods, read_stamp
+from cotterline.bench.likelihood_steps import explain
 from cotterline.bench.posterior import Posterior
 from cotterline.bench.prior import COUNTRIES, background, rules
 from cotterline.bench.quantity import Side
@@ -42,6 +43,7 @@ def evidence_weights(known: Posterior, trace: Trace) -> tuple[EvidenceWeight, ..
     with_all = known.log10_odds(leader.drive, leader.non_drive)
     rows = []
     for index, item in enumerate(known.evidence):
+        explain(item, index, leader, trace)
         without = known.leave_one_out[index].log10_odds(leader.drive, leader.non_drive)
         weight = trace.note(
             f"weight of item {index}, {kind(item)}",

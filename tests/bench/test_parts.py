@@ -179,7 +179,14 @@ def test_a_taper_nobody_stated_stands_against_ordering() -> None:
 
 def test_a_thread_without_a_stock_unit_stands_against_ordering() -> None:
     result = answer_to(pair_question(113, 43, 43), shell=ShellForSpindle(family="british_26", width=71))
-    assert blocked(listed(result, "british_26")) == ["no-stock-unit"]
+    assert blocked(listed(result, "british_26")) == ["no-stock-unit", "length-not-on-record"]
+
+
+def test_a_length_nobody_is_known_to_stock_stands_against_ordering_until_the_shop_says_it_does() -> None:
+    asked, shell = pair_question(113, 43, 43), ShellForSpindle(family="t47", width=73)
+    assert blocked(listed(answer_to(asked, shell=shell), "t47")) == ["length-not-on-record"]
+    stocked = ShopSettings(stocked_lengths=(StockedLengths(shell_width=73, lengths=(113, 118)),))
+    assert blocked(listed(answer_to(asked, stocked, shell), "t47")) == []
 
 
 def test_a_length_that_fouls_stands_against_ordering() -> None:

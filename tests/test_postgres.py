@@ -45,14 +45,16 @@ def open_folder() -> Iterator[Path]:
         yield Path(name)
 
 
+@pytest.mark.parametrize("in_memory", [True, False])
 def test_a_server_of_our_own_leaves_neither_process_nor_file(
-    open_folder: Path, monkeypatch: pytest.MonkeyPatch
+    open_folder: Path, monkeypatch: pytest.MonkeyPatch, *, in_memory: bool
 ) -> None:
     monkeypatch.delenv("TEST_DATABASE_URL", raising=False)
     monkeypatch.setattr(tempfile, "tempdir", str(open_folder))
+    monkeypatch.setattr(postgres, "MEMORY", open_folder if in_memory else open_folder / "missing")
     with postgres.server():
-        (home,) = open_folder.iterdir()
-        process = int((home / "data" / "postmaster.pid").read_text().split()[0])
+        (status,) = open_folder.glob("*/postmaster.pid")
+        process = int(status.read_text().split()[0])
         os.kill(process, 0)
     assert list(open_folder.iterdir()) == []
     with pytest.raises(ProcessLookupError):

@@ -19,6 +19,7 @@ LAYERS = {
     "documents": {"bench", "documents"},
     "api": {"bench", "store", "delivery", "documents", "api"},
     "settings": {"bench", "store", "settings"},
+    "logs": {"settings", "logs"},
 }
 """What each layer may import of the package."""
 

@@ -6,6 +6,7 @@ from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from typing import Any
 
+import uvicorn
 from litestar import Litestar
 from litestar.datastructures import State
 from litestar.di import Provide
@@ -22,6 +23,9 @@ from cotterline.api.routes import ROUTES
 from cotterline.settings import Settings
 from cotterline.store.database import Database
 
+GRACE_SECONDS = 30
+"""How long requests under way may take to finish once the server was told to stop."""
+
 
 def create_app(settings: Settings) -> Edge:
     """Return the service as an ASGI application; the server's start opens the database, its end closes it."""
@@ -37,6 +41,26 @@ def create_app(settings: Settings) -> Edge:
     app = application(ROUTES, lifespan=[database_open], request_max_body_size=settings.body_limit_bytes)
     app.state.openapi = Fixed(openapi_document(), "application/json")
     return Edge(app, settings.public_base_url)
+
+
+def server(settings: Settings) -> uvicorn.Server:
+    """Return the server for :func:`create_app`: call its ``run``; it stops on SIGINT or SIGTERM, requests finished."""
+    return uvicorn.Server(
+        uvicorn.Config(
+            create_app(settings),
+            host=settings.host,
+            port=settings.port,
+            http="httptools",
+            loop="uvloop",
+            ws="none",
+            lifespan="on",
+            log_config=None,
+            access_log=False,
+            server_header=False,
+            proxy_headers=False,
+            timeout_graceful_shutdown=GRACE_SECONDS,
+        )
+    )
 
 
 @functools.cache

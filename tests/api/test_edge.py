@@ -12,7 +12,7 @@ import pytest
 from litestar import Response, get, post
 from litestar.params import FromPath, QueryParameter, RawBody
 from litestar.testing import TestClient
-from litestar.types import HTTPRequestEvent, Message
+from litestar.types import HTTPDisconnectEvent, HTTPRequestEvent, Message
 
 from cotterline.api.edge import Edge
 from cotterline.main import application
@@ -170,6 +170,12 @@ def test_links_begin_with_the_public_address_where_there_is_one(shell: Shell) ->
         assert client.get("/nowhere").json()["type"] == "https://bench.example/cotterline/problems/not-found"
 
 
+def _scope(method: str, path: str) -> Any:  # noqa: ANN401 - a test need not give all that the type asks for
+    """What a server tells of a request before its body."""
+    head = {"type": "http", "http_version": "1.1", "method": method, "path": path, "raw_path": path.encode()}
+    return head | {"query_string": b"", "headers": [(b"host", b"bench.example")]}
+
+
 def test_a_body_that_does_not_arrive_in_time_is_refused() -> None:
     sent: list[Any] = []
 
@@ -184,11 +190,43 @@ def test_a_body_that_does_not_arrive_in_time_is_refused() -> None:
     async def send(message: Message) -> None:
         sent.append(message)
 
-    scope = {"type": "http", "method": "POST", "path": "/bodies", "query_string": b"", "headers": []}
-    asyncio.run(Edge(application([take]), body_seconds=0.05)(scope, receive, send))  # type: ignore[arg-type]
+    asyncio.run(Edge(application([take]), body_seconds=0.05)(_scope("POST", "/bodies"), receive, send))
     assert sent[0]["status"] == 408
     assert dict(sent[0]["headers"])[b"connection"] == b"close"
     assert json.loads(sent[1]["body"])["type"] == "/problems/request-timeout"
+
+
+def test_a_client_that_leaves_before_its_body_is_complete_is_no_failure_of_ours(logged: list[Any]) -> None:
+    @post("/bodies", status_code=200)
+    async def take(body: RawBody) -> dict[str, int]:
+        return {"length": len(body)}
+
+    async def receive() -> HTTPDisconnectEvent:
+        return {"type": "http.disconnect"}
+
+    async def send(_message: Message) -> None:
+        pass
+
+    asyncio.run(Edge(application([take]))(_scope("POST", "/bodies"), receive, send))
+    assert [(line["event"], line["status"]) for line in logged] == [("request", 400)]
+
+
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [
+        ({"x-large": "a" * 32768}, 431),
+        ({f"x-{number}": "a" * 10 for number in range(3000)}, 431),
+        ([(b"host", b"a"), (b"host", b"b")], 400),
+    ],
+)
+def test_a_header_without_measure_or_with_two_hosts_is_refused(answer: Answer, headers: object, status: int) -> None:
+    response = answer("GET", "/shelves", headers=headers)
+    assert (response.status_code, response.headers["content-type"]) == (status, "application/problem+json")
+
+
+def test_an_address_without_measure_is_refused(answer: Answer) -> None:
+    for path in ("/" + "a" * 9000, "/shelves?q=" + "a" * 9000):
+        assert answer("GET", path).json()["type"] == "/problems/target-too-long"
 
 
 def test_an_exception_after_the_answer_began_breaks_the_connection_and_is_logged(logged: list[Any]) -> None:
@@ -198,7 +236,6 @@ def test_an_exception_after_the_answer_began_breaks_the_connection_and_is_logged
     async def receive() -> HTTPRequestEvent:
         return {"type": "http.request", "body": b"", "more_body": False}
 
-    scope = {"type": "http", "method": "GET", "path": "/shelves", "query_string": b"", "headers": []}
     with pytest.raises(Exception, match="after response started"):
-        asyncio.run(Edge(application([read]))(scope, receive, send))  # type: ignore[arg-type]
+        asyncio.run(Edge(application([read]))(_scope("GET", "/shelves"), receive, send))
     assert [line["event"] for line in logged] == ["request failed", "request"]

@@ -17,7 +17,7 @@ _POLICY = (
 )
 """Only this service's own files. The page's library writes style attributes, hence the one exception."""
 
-_MEDIA_TYPES = {".html": "text/html; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".css": "text/css"}
+_MEDIA_TYPES = {".html": "text/html", ".js": "text/javascript", ".css": "text/css"}
 
 
 def _read(name: str) -> Fixed:

@@ -21,6 +21,11 @@ from litestar.types import HTTPScope, Message, Receive, Scope, Send
 
 from cotterline.api.problems import MEDIA_TYPE, Call, RequestRefusedError, document, log_failure, refusal_of
 
+MAX_TARGET_BYTES = 8192
+"""Path and query together. A server should take 8000 octets of request line (RFC 9110, section 4.1)."""
+
+MAX_HEADER_BYTES = 32768
+
 BODY_SECONDS = 30.0
 """How long the whole body may take to arrive."""
 
@@ -55,6 +60,7 @@ class Edge:
             return
         exchange = _Exchange(scope, send, Call(str(uuid_utils.uuid7()), self._base_url), self._methods)
         try:
+            _check_head(scope)
             await self.app(exchange.scope, _within(self._body_seconds, receive), exchange.send)
         except Exception as error:  # noqa: BLE001 - the last place that can answer
             await exchange.fail(error)
@@ -102,12 +108,14 @@ class _Exchange:
 
     async def fail(self, error: Exception) -> None:
         """Answer an exception that left the application, where nothing has been answered yet."""
-        log_failure(error, self.call.request_id)
+        refusal = refusal_of(error)
+        log_failure(error, refusal, self.call)
         if self.status:
             raise error
-        problem = document(refusal_of(error), self.call)
+        problem = document(refusal, self.call)
         body = msgspec.json.encode(problem)
-        headers = [(b"content-type", MEDIA_TYPE.encode()), (b"content-length", str(len(body)).encode())]
+        fields = {"content-type": MEDIA_TYPE, "content-length": str(len(body)), **refusal.headers}
+        headers = [(name.encode(), value.encode()) for name, value in fields.items()]
         await self.send({"type": "http.response.start", "status": problem.status, "headers": headers})
         await self.send({"type": "http.response.body", "body": body, "more_body": False})
 
@@ -135,6 +143,17 @@ def _traceparent(headers: Iterable[tuple[bytes, bytes]]) -> bytes | None:
     return given[0] if len(given) == 1 and _TRACEPARENT.fullmatch(given[0]) else None
 
 
+def _check_head(scope: HTTPScope) -> None:
+    """Refuse what the server's parser lets through: an address or header without measure, a host missing or double."""
+    if len(scope["raw_path"]) + len(scope["query_string"]) > MAX_TARGET_BYTES:
+        raise RequestRefusedError("target-too-long", f"The address exceeds {MAX_TARGET_BYTES} bytes.")
+    if sum(len(name) + len(value) for name, value in scope["headers"]) > MAX_HEADER_BYTES:
+        raise RequestRefusedError("header-too-large", f"The header exceeds {MAX_HEADER_BYTES} bytes.")
+    hosts = sum(name == b"host" for name, _ in scope["headers"])
+    if hosts > 1 or (hosts == 0 and scope["http_version"] == "1.1"):
+        raise RequestRefusedError("malformed-request", "There must be one Host (RFC 9112, section 3.2).")
+
+
 def _within(seconds: float, receive: Receive) -> Receive:
     """Give ``receive`` a deadline until the body is complete; waiting for a disconnect afterwards has none."""
     deadline: float | None = asyncio.get_running_loop().time() + seconds
@@ -147,7 +166,9 @@ def _within(seconds: float, receive: Receive) -> Receive:
         except TimeoutError as error:
             words = f"The body did not arrive within {seconds:g} s."
             raise RequestRefusedError("request-timeout", words, headers={"Connection": "close"}) from error
-        if message["type"] == "http.request" and not message.get("more_body", False):
+        if message["type"] == "http.disconnect" and deadline:
+            raise RequestRefusedError("malformed-request", "The body ended early.")
+        if not message.get("more_body", False):
             deadline = None
         return message
 

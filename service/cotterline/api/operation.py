@@ -37,8 +37,10 @@ _REFUSALS: Mapping[int, str] = {
     404: "NotFound",
     408: "Late",
     413: "TooLarge",
+    414: "TargetTooLong",
     415: "WrongMediaType",
     422: "Refused",
+    431: "HeaderTooLarge",
     500: "Failed",
     503: "Unavailable",
 }
@@ -143,7 +145,7 @@ def _answers(handler: HTTPRouteHandler) -> dict[str, Any]:
 
 def _statuses(handler: HTTPRouteHandler) -> list[int]:
     """Every status with which this handler can refuse or fail."""
-    found = {400, 422, 500}
+    found = {400, 414, 422, 431, 500}
     if handler.parsed_data_field:
         found |= {408, 413, 415}
     if path_names(handler):

@@ -17,6 +17,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from cotterline.bench.errors import CotterlineError, Fault
 
 MEDIA_TYPE = "application/problem+json"
+SERVER_ERROR = 500
 MAX_ERRORS = 100
 """A document with more faults than this is not being corrected by hand."""
 
@@ -43,6 +44,7 @@ PROBLEMS: Mapping[str, Kind] = {
     ),
     "request-timeout": Kind(408, "The request took too long to arrive", "Send the body at once, then try again."),
     "request-too-large": Kind(413, "The request is too large", "Send at most 1 MiB in one request; split larger work."),
+    "target-too-long": Kind(414, "The address is too long", "Shorten the query; no parameter here needs much."),
     "unsupported-media-type": Kind(
         415, "This kind of body is not understood", "Send application/json in UTF-8, without a content coding."
     ),
@@ -72,6 +74,9 @@ PROBLEMS: Mapping[str, Kind] = {
     ),
     "payload-unstorable": Kind(
         422, "The body holds something that cannot be stored", "Take out the characters or numbers named in errors."
+    ),
+    "header-too-large": Kind(
+        431, "The header is too large", "Send fewer or shorter header fields; cookies are not used here."
     ),
     "internal-error": Kind(
         500, "The service failed", "Nothing was stored. Try again; if it persists, quote the instance to the operator."
@@ -198,16 +203,21 @@ def answer(request: Request[Any, Any, Any], error: Exception) -> Response[Proble
     """The response to any exception a handler lets through."""
     refusal = refusal_of(error)
     call = call_of(request.scope)
-    if refusal.code in {"internal-error", "unavailable"}:
-        log_failure(error, call.request_id)
+    log_failure(error, refusal, call)
     problem = document(refusal, call)
     return Response(problem, status_code=problem.status, headers=refusal.headers, media_type=MEDIA_TYPE)
 
 
-def log_failure(error: Exception, request_id: str) -> None:
-    """Log where it failed. Never the message: it may quote the body, a row or an address with a password in it."""
-    frames = [f"{frame.name} ({frame.filename}:{frame.lineno})" for frame in traceback.extract_tb(error.__traceback__)]
-    log.error("request failed", request_id=request_id, error=type(error).__qualname__, frames=frames[-12:])
+def log_failure(error: Exception, refusal: RequestRefusedError, call: Call) -> None:
+    """Log where the service failed, if it did; a refusal is not a failure.
+
+    Never the message: it may quote the body, a row or an address with a password in it.
+    """
+    if PROBLEMS[refusal.code].status >= SERVER_ERROR:
+        frames = [
+            f"{frame.name} ({frame.filename}:{frame.lineno})" for frame in traceback.extract_tb(error.__traceback__)
+        ]
+        log.error("request failed", request_id=call.request_id, error=type(error).__qualname__, frames=frames[-12:])
 
 
 HANDLERS: Mapping[int | type[Exception], Any] = {Exception: answer, HTTPException: answer}

@@ -1,0 +1,88 @@
+"""The documentation page works offline: everything it needs is served here, and nothing it holds leads out."""
+
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import msgspec
+import pytest
+from litestar.testing import TestClient
+
+from cotterline.api.edge import Edge
+from cotterline.main import openapi_document
+from serving import serving
+
+Client = TestClient[Edge]
+ASSETS = Path(__file__).parents[2] / "service" / "cotterline" / "api" / "assets"
+OWN = ("docs.html", "docs.js")
+SERVED = ("docs.js", "swagger-ui-bundle.js", "swagger-ui.css")
+
+
+def test_the_page_names_only_files_of_this_service(bench: Client) -> None:
+    page = bench.get("/docs")
+    assert page.headers["content-type"] == "text/html; charset=utf-8"
+    links = re.findall(r'(?:src|href)="([^"]*)"', page.text)
+    assert len(links) == 5
+    for link in links:
+        assert link == "data:," or bench.get(f"/{link}").status_code == 200, link
+
+
+@pytest.mark.parametrize("name", OWN)
+def test_our_own_part_of_the_page_holds_no_address(name: str) -> None:
+    assert "//" not in re.sub(r"^//.*", "", (ASSETS / name).read_text(), flags=re.MULTILINE)
+
+
+def test_the_policy_lets_the_page_load_and_ask_nothing_from_elsewhere(bench: Client) -> None:
+    policy = bench.get("/docs").headers["content-security-policy"]
+    rules = dict(rule.strip().split(" ", 1) for rule in policy.split(";"))
+    assert rules["default-src"] == "'none'"
+    allowed = {word for words in rules.values() for word in words.split()}
+    assert allowed == {"'none'", "'self'", "'unsafe-inline'", "data:"}
+    assert "'unsafe-inline'" not in rules["script-src"]
+
+
+def test_the_library_keeps_its_licence_beside_it() -> None:
+    assert "Apache License" in (ASSETS / "swagger-ui.LICENSE").read_text()
+    assert (ASSETS / "swagger-ui.NOTICE").read_text()
+
+
+def test_a_file_of_the_page_is_sent_again_only_when_it_changed(bench: Client) -> None:
+    first = bench.get("/docs/docs.js")
+    assert first.headers["content-type"].startswith("text/javascript")
+    assert bench.get("/docs/docs.js", headers={"if-none-match": first.headers["etag"]}).status_code == 304
+
+
+@pytest.mark.parametrize("name", ["swagger-ui.LICENSE", "../api.py", "..%2fapi.py", "%2e%2e/problems.py", "nothing.js"])
+def test_nothing_else_of_the_folder_is_served(bench: Client, name: str) -> None:
+    assert bench.get(f"/docs/{name}").status_code == 404
+
+
+@pytest.mark.skipif(shutil.which("chromium") is None, reason="needs a browser: install chromium")
+def test_a_browser_shows_every_operation_and_asks_nobody_else(tmp_path: Path) -> None:
+    with serving(tmp_path) as address:
+        shown = _browse(f"{address}/docs", tmp_path)
+    document = msgspec.json.decode(openapi_document())
+    names = {operation["operationId"] for path in document["paths"].values() for operation in path.values()}
+    assert set(re.findall(r'id="operations-(?!tag-)[a-z]+-(\w+)"', shown)) == names
+    events = msgspec.json.decode((tmp_path / "net.json").read_bytes())["events"]
+    asked = {event["params"]["url"] for event in events if event.get("params", {}).get("initiator") == address}
+    assert asked == {f"{address}/openapi.json", *(f"{address}/docs/{name}" for name in SERVED)}
+
+
+def _browse(address: str, folder: Path) -> str:
+    """Open a page in a browser without a window; gives what it shows, and leaves what was asked in net.json."""
+    command = [
+        shutil.which("chromium") or "",
+        "--headless",
+        "--no-sandbox",
+        "--disable-gpu",
+        "--disable-background-networking",
+        "--disable-component-update",
+        f"--user-data-dir={folder / 'profile'}",
+        f"--log-net-log={folder / 'net.json'}",
+        "--virtual-time-budget=20000",
+        "--dump-dom",
+        address,
+    ]
+    return subprocess.run(command, capture_output=True, text=True, timeout=120, check=True).stdout  # noqa: S603

@@ -1,0 +1,36 @@
+"""The service on a real socket, with the server and the parser it is run with."""
+
+import asyncio
+import contextlib
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+from cotterline.main import server
+from cotterline.settings import Settings
+from cotterline.store.migrate import migrate
+
+START_SECONDS = 20
+
+
+@contextlib.contextmanager
+def serving(folder: Path) -> Iterator[str]:
+    """Serve from an SQLite file in ``folder`` on a free port; gives the address."""
+    url = f"sqlite:///{folder / 'served.sqlite3'}"
+    asyncio.run(migrate(url))
+    running = server(Settings(database_url=url, port=1))
+    running.config.port = 0  # any free one
+    thread = threading.Thread(target=running.run, daemon=True)
+    thread.start()
+    try:
+        deadline = time.monotonic() + START_SECONDS
+        while not running.started:
+            if not thread.is_alive() or time.monotonic() > deadline:
+                raise RuntimeError("the server did not start")
+            time.sleep(0.01)
+        port = running.servers[0].sockets[0].getsockname()[1]
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        running.should_exit = True
+        thread.join(START_SECONDS)

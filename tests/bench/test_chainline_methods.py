@@ -66,6 +66,12 @@ IMPOSSIBLE: list[tuple[FrontMeasurement | RearMeasurement, list[str]]] = [
         ["/here"],
     ),
     (
+        ClusterFromLocknut(
+            locknut_width=mm(120), gap=mm(4), cluster=Cluster(sprockets=13, pitch=mm(5), thickness=mm(1.8))
+        ),
+        ["/here"],
+    ),
+    (
         CountedSprocket(locknut_width=mm(120), gap=mm(4), cluster=Cluster(sprockets=5), position=6),
         ["/here/position"],
     ),

@@ -184,6 +184,7 @@ STAMPED_AS: Mapping[str, str] = {
     "M35x24": "35x24",
     "36x24": "36x24",
     "36 mm x 24 TPI": "36x24",
+    "35x1": "35x1",
     "35 x 1": "35x1",
     "M35x1": "35x1",
     "1.37x26": "1.37x26",
@@ -192,13 +193,16 @@ STAMPED_AS: Mapping[str, str] = {
     "T47": "t47",
     "47x1": "47x1",
     "M48x1.5": "48x1.5",
+    "EXTRA": "",
+    "made in": "",
+    "3": "",
 }
-"""Stamps as cups carry them, and the text of the stamp table each is; any other stamp is unknown."""
+"""Stamps as cups carry them, and the text of the stamp table each is; empty where the table has none."""
 
 
 def stamp_row(text: str) -> Wire | None:
     """The row of the stamp table for a stamp, if there is one."""
-    return next((row for row in _STAMP_ROWS if STAMPED_AS.get(text) in row["texts"]), None)
+    return next((row for row in _STAMP_ROWS if STAMPED_AS[text] in row["texts"]), None)
 
 
 def _stamp(item: Wire, shell: Shell) -> float:

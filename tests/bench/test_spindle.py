@@ -19,7 +19,7 @@ from cotterline.bench.order_policy import OrderAdvice
 from cotterline.bench.quantity import COVERAGE, Length
 from cotterline.bench.shop import ShopSettings, StockedLengths
 from cotterline.bench.spindle import SpindleOption, SpindleResult, answer, options
-from cotterline.bench.spindle_question import ShellForSpindle, SpindleQuestion, SpindleRequest
+from cotterline.bench.spindle_question import ShellForSpindle, SpindleRequest
 
 LENGTHS = st.floats(95, 175)
 LINES = st.floats(35, 55)
@@ -358,56 +358,6 @@ def test_the_derivation_comes_only_where_it_was_asked_for() -> None:
 def test_the_same_request_gives_the_same_bytes() -> None:
     encode = msgspec.json.encode
     assert encode(answer(request(), ShopSettings())) == encode(answer(request(), ShopSettings()))
-
-
-BAD: list[tuple[dict[str, Any], str]] = [
-    ({"crank": {"spindle_length": {"value": -113}}}, "/spindle/crank/spindle_length/value"),
-    ({"crank": {"spindle_length": {"value": 300}}}, "/spindle/crank/spindle_length/value"),
-    ({"crank": {"spindle_length": {"value": 113, "unit": "in"}}}, "/spindle/crank/spindle_length/value"),
-    ({"crank": {"ring": "inner"}}, "/spindle/crank/ring"),
-    ({"crank": {"ring_spacing": {"value": 50}}}, "/spindle/crank/ring_spacing/value"),
-    ({"surroundings": {"ring": {"gap": {"value": -1}}}}, "/spindle/surroundings/ring/gap/value"),
-    ({"surroundings": {"non_drive_arm": {"value": 90}}}, "/spindle/surroundings/non_drive_arm/value"),
-    (
-        {"surroundings": {"derailleur": {"lowest": {"value": 48}, "highest": {"value": 40}}}},
-        "/spindle/surroundings/derailleur/highest",
-    ),
-    ({"costs": {"unit_price": {"amount": "-1.00", "currency": "EUR"}}}, "/spindle/costs/unit_price/amount"),
-]
-
-
-@pytest.mark.parametrize(("body", "pointer"), BAD)
-def test_a_value_that_cannot_be_right_is_named(body: dict[str, Any], pointer: str) -> None:
-    with pytest.raises(CotterlineError) as refused:
-        options(pair_question(113, 43, 43, **body), ENGLISH_68, ShopSettings(), Trace(), "/spindle")
-    assert refused.value.code == "impossible-value"
-    assert pointer in [fault.pointer for fault in refused.value.faults]
-
-
-def test_every_fault_is_named_at_once() -> None:
-    asked = pair_question(-1, 300, 2)
-    with pytest.raises(CotterlineError) as refused:
-        options(asked, ENGLISH_68, ShopSettings(), Trace())
-    assert {fault.pointer for fault in refused.value.faults} == {
-        "/target/chain_line/value",
-        "/crank/spindle_length/value",
-        "/crank/chain_line/chain_line/value",
-    }
-
-
-@pytest.mark.parametrize(
-    "body",
-    [
-        {"target": {"aim": "guess"}, "crank": {"known_by": "unknown"}},
-        {"target": {"aim": "nominal", "kind": "track"}, "crank": {"known_by": "unknown", "colour": "red"}},
-        {"target": {"aim": "nominal", "kind": "track"}},
-        {"target": {"aim": "nominal", "kind": "track"}, "crank": {"known_by": "unknown"}, "unit": {"spacer_mm": -1}},
-        {"target": {"aim": "nominal", "kind": "track"}, "crank": {"known_by": "unknown"}, "unit": {"taper": "oval"}},
-    ],
-)
-def test_a_body_of_the_wrong_shape_does_not_decode(body: dict[str, Any]) -> None:
-    with pytest.raises(msgspec.ValidationError):
-        msgspec.convert(body, SpindleQuestion)
 
 
 def test_options_keep_their_clearances_in_one_order() -> None:

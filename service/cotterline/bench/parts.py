@@ -11,7 +11,7 @@ from typing import Literal
 
 import msgspec
 
-from cotterline.bench.caution import Caution
+from cotterline.bench.caution import CAUTIONS, Caution
 from cotterline.bench.clearance import Clearance
 from cotterline.bench.derivation import Trace
 from cotterline.bench.families import FAMILIES, Family, FamilyId, Hand
@@ -161,7 +161,7 @@ def parts_list(
         blockers=blockers,
         lines=tuple(msgspec.structs.replace(line, number=number) for number, line in enumerate(lines, 1)),
         torques=PARTS.torques,
-        cautions=tuple(Caution(row.code, row.text) for row in PARTS.cautions if cottered or not row.only_for_cotters),
+        cautions=tuple(CAUTIONS[code] for code in PARTS.cautions + (PARTS.cotter_cautions if cottered else ())),
     )
 
 

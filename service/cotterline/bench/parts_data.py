@@ -65,14 +65,6 @@ class ToolRow(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     grade: str
 
 
-class CautionRow(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """A caution, and whether only cottered arms call for it."""
-
-    code: str
-    text: str
-    only_for_cotters: bool
-
-
 class PartsData(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """Everything in the file."""
 
@@ -81,7 +73,8 @@ class PartsData(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     consumables: tuple[ConsumableRow, ...]
     tools: tuple[ToolRow, ...]
     torques: tuple[Torque, ...]
-    cautions: tuple[CautionRow, ...]
+    cautions: tuple[str, ...]
+    cotter_cautions: tuple[str, ...]
     blockers: dict[BlockerCode, str]
 
 

@@ -104,14 +104,14 @@ class SpindleResult(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     baseline: StatedBaseline
     exact_length: Length
     first: SpindleOption
-    next_shorter: SpindleOption | msgspec.UnsetType
-    next_longer: SpindleOption | msgspec.UnsetType
+    next_shorter: SpindleOption | msgspec.UnsetType = msgspec.UNSET
+    next_longer: SpindleOption | msgspec.UnsetType = msgspec.UNSET
     options: tuple[SpindleOption, ...]
     unit: SeatedUnit
-    taper_shift: TaperShift | msgspec.UnsetType
+    taper_shift: TaperShift | msgspec.UnsetType = msgspec.UNSET
     ladder: Ladder
     budget: tuple[BudgetPart, ...]
-    order: OrderAdvice | msgspec.UnsetType
+    order: OrderAdvice | msgspec.UnsetType = msgspec.UNSET
     cautions: tuple[Caution, ...]
     assumptions: tuple[str, ...]
     derivation: tuple[Step, ...] | msgspec.UnsetType = msgspec.UNSET

@@ -1,0 +1,64 @@
+"""A file of bicycles in any of its forms, as a stream: memory does not grow with the file, save for a JSON array."""
+
+from collections.abc import Callable, Iterator, Mapping
+from itertools import chain
+from pathlib import PurePath
+from typing import BinaryIO, Final, Literal
+
+import msgspec
+
+from cotterline.cli import bikes_csv, bikes_json
+from cotterline.cli.bike import MAX_BYTES, Bike, Refused, UnreadableError
+
+Form = Literal["json", "json-lines", "csv"]
+
+_BY_SUFFIX: Final[Mapping[str, Form]] = {".csv": "csv", ".jsonl": "json-lines", ".ndjson": "json-lines"}
+_READERS: Final[Mapping[Form, Callable[[Iterator[bytes]], Iterator[Bike | Refused]]]] = {
+    "csv": bikes_csv.bikes,
+    "json": bikes_json.bikes_of_document,
+    "json-lines": bikes_json.bikes_by_line,
+}
+_UTF_8_MARK: Final = b"\xef\xbb\xbf"
+_UTF_16_MARKS: Final = (b"\xff\xfe", b"\xfe\xff")
+
+
+def bikes(stream: BinaryIO, name: str, form: Form | None = None) -> Iterator[Bike | Refused]:
+    """Every bicycle of a file, as it is read.
+
+    Args:
+        stream: the file.
+        name: its name; the suffix tells the form where ``form`` does not.
+        form: how to read it.
+
+    Raises:
+        UnreadableError: the file as a whole is not one of bicycles.
+    """
+    lines = _lines(stream)
+    head = [next(lines, b"").removeprefix(_UTF_8_MARK)]
+    if head[0].startswith(_UTF_16_MARKS):
+        raise UnreadableError("it is in UTF-16: save it in UTF-8")
+    while not head[-1].strip():
+        head.append(_next(lines))
+    chosen = form or _BY_SUFFIX.get(PurePath(name).suffix.lower()) or _form_of(head[-1])
+    yield from _READERS[chosen](chain(head, lines))
+
+
+def _next(lines: Iterator[bytes]) -> bytes:
+    for line in lines:
+        return line
+    raise UnreadableError("it is empty")
+
+
+def _form_of(first: bytes) -> Form:
+    """Tell the form by the first line: a whole JSON object alone on it has more of its kind below."""
+    if not first.lstrip().startswith((b"{", b"[")):
+        return "csv"
+    try:
+        return "json-lines" if isinstance(msgspec.json.decode(first), dict) else "json"
+    except (msgspec.DecodeError, UnicodeError, RecursionError):
+        return "json"
+
+
+def _lines(stream: BinaryIO) -> Iterator[bytes]:
+    while line := stream.readline(MAX_BYTES + 1):
+        yield line

@@ -1,0 +1,59 @@
+"""Bicycles from JSON: one quote request, an array of them, or one a line."""
+
+from collections.abc import Iterator
+from typing import Final
+
+import msgspec
+
+from cotterline.bench.errors import Fault
+from cotterline.cli.bike import MAX_BYTES, Bike, Refused, UnreadableError, read
+
+MAX_DOCUMENT_BYTES: Final = 64 * MAX_BYTES
+"""An array is held whole while it is read; one bicycle a line is not."""
+
+_DOCUMENT: Final = msgspec.json.Decoder(msgspec.Raw)
+_ARRAY: Final = msgspec.json.Decoder(list[msgspec.Raw])
+
+
+def bikes_by_line(lines: Iterator[bytes]) -> Iterator[Bike | Refused]:
+    """Each line that is not blank, as it is read."""
+    for number, line in enumerate(lines, start=1):
+        if line.strip():
+            yield _bike(f"line {number}", line)
+        while len(line) > MAX_BYTES and not line.endswith(b"\n"):  # the rest of a line cut off for its length
+            line = next(lines, b"")  # noqa: PLW2901 - it is still the same line of the file
+
+
+def bikes_of_document(lines: Iterator[bytes]) -> Iterator[Bike | Refused]:
+    """The one bicycle, or each of the array.
+
+    Raises:
+        UnreadableError: it is no JSON document, or too long to be held.
+    """
+    raw = _whole(lines)
+    try:
+        _DOCUMENT.decode(raw)
+        several = _ARRAY.decode(raw) if raw.lstrip().startswith(b"[") else None
+    except (msgspec.DecodeError, UnicodeError, RecursionError) as error:
+        raise UnreadableError(f"it is not one JSON document ({error})") from error
+    if several is None:
+        yield _bike("bike 1", raw)
+        return
+    for number, item in enumerate(several, start=1):
+        yield _bike(f"bike {number}", bytes(item))
+
+
+def _bike(place: str, raw: bytes) -> Bike | Refused:
+    if len(raw) > MAX_BYTES:
+        return Refused(place, "", (Fault("", "is longer than 1 MiB, which no bicycle is"),))
+    return read(place, raw, {})
+
+
+def _whole(lines: Iterator[bytes]) -> bytes:
+    parts, size = [], 0
+    for line in lines:
+        parts.append(line)
+        size += len(line)
+        if size > MAX_DOCUMENT_BYTES:
+            raise UnreadableError("it is longer than 64 MiB: put one bicycle a line and name it .jsonl")
+    return b"".join(parts)

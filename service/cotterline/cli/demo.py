@@ -1,0 +1,132 @@
+"""``cotterline demo``: an invented workshop's bicycles through the real service, from an empty folder to a table."""
+
+import shutil
+import signal
+import sys
+import tempfile
+from pathlib import Path
+from typing import Final, NoReturn
+from urllib.parse import urlencode
+
+import click
+import msgspec
+from rich.console import Console
+
+from cotterline.api.kept_quote import Quote, QuoteList
+from cotterline.cli import demo_bikes
+from cotterline.cli.local_service import LOG, LocalService, LocalServiceError
+from cotterline.cli.quote_table import QuoteTable
+
+DATABASE: Final = "cotterline.sqlite3"
+ONE_BIKE: Final = "bike.json"
+MADE: Final = (DATABASE, ONE_BIKE, LOG, *demo_bikes.FILES)
+
+_PAGE: Final = 10
+_TERMINATED: Final = 143
+
+_NEXT: Final = """\
+All {count} quotes are kept in {folder}:
+  {database:<18}  the database
+  bikes.json          the bicycles as the service is sent them
+  bikes.csv           the same as a table: change a reading, then
+                        cotterline quote {folder}/bikes.csv
+  bike.json           the first of them
+  {log:<18}  what the service logged
+"""
+_RUNNING: Final = """\
+The service goes on at {url}. Documentation: {url}/docs
+Quote one bicycle yourself:
+  curl -sS {url}/v1/quotes -H 'Content-Type: application/json' -d @{folder}/bike.json
+Ctrl-C stops it.
+"""
+_STOPPED: Final = """\
+To go on with it, start the service in that folder:
+  cd {folder} && cotterline serve
+The documentation is then at http://127.0.0.1:8000/docs, and one bicycle is quoted with
+  curl -sS http://127.0.0.1:8000/v1/quotes -H 'Content-Type: application/json' -d @{folder}/bike.json
+"""
+
+
+@click.command()
+@click.option(
+    "--directory",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Folder for the database and the log; a new one among the temporary files unless given.",
+)
+@click.option("--keep-serving", is_flag=True, help="Leave the service running afterwards, until Ctrl-C.")
+def demo(directory: Path | None, *, keep_serving: bool) -> None:
+    """Show the whole job on the bicycles of an invented workshop.
+
+    Starts the service on a new SQLite database and a free port of this machine, posts every bicycle, reads the
+    quotes back and prints them.
+    """
+    folder = _new_folder(directory)
+    signal.signal(signal.SIGTERM, _leave)
+    for name in demo_bikes.FILES:
+        shutil.copyfile(demo_bikes.folder() / name, folder / name)
+    bikes = msgspec.json.decode((folder / demo_bikes.FILES[0]).read_bytes(), type=list[msgspec.Raw])
+    (folder / ONE_BIKE).write_bytes(bytes(bikes[0]) + b"\n")
+    click.echo(f"A workshop with three stands in a former net loft, and {len(bikes)} bicycles waiting.\n")
+    try:
+        with LocalService(folder) as service:
+            _print(_through(service, bikes))
+            click.echo(_NEXT.format(count=len(bikes), folder=folder, database=DATABASE, log=LOG))
+            if keep_serving:
+                click.echo(_RUNNING.format(url=service.url, folder=folder), nl=False)
+                _wait(service)
+    except LocalServiceError as error:
+        raise click.ClickException(str(error)) from error
+    if not keep_serving:
+        click.echo(_STOPPED.format(folder=folder), nl=False)
+
+
+def _new_folder(wanted: Path | None) -> Path:
+    if wanted is None:
+        return Path(tempfile.mkdtemp(prefix="cotterline-demo-"))
+    wanted.mkdir(parents=True, exist_ok=True)
+    there = [name for name in MADE if (wanted / name).exists()]
+    if there:
+        raise click.UsageError(f"{wanted} holds {', '.join(there)} already: name another folder.")
+    return wanted.resolve()
+
+
+def _through(service: LocalService, bikes: list[msgspec.Raw]) -> list[Quote]:
+    """Post every bicycle, find all of them in the list, and read each back.
+
+    Raises:
+        LocalServiceError: what is read back is not what was answered.
+    """
+    answers = [msgspec.json.decode(service.post("/v1/quotes", bytes(bike)), type=Quote) for bike in bikes]
+    listed = _listed(service)
+    kept = [msgspec.json.decode(service.get(f"/v1/quotes/{answer.id}"), type=Quote) for answer in answers]
+    if kept != answers or listed != {answer.id for answer in answers}:
+        raise LocalServiceError("what the service keeps is not what it answered")
+    return kept
+
+
+def _listed(service: LocalService) -> set[object]:
+    found: set[object] = set()
+    query: dict[str, str | int] = {"limit": _PAGE}
+    while True:
+        page = msgspec.json.decode(service.get(f"/v1/quotes?{urlencode(query)}"), type=QuoteList)
+        found |= {entry.id for entry in page.quotes}
+        if isinstance(page.next_cursor, msgspec.UnsetType):
+            return found
+        query["cursor"] = page.next_cursor
+
+
+def _print(quotes: list[Quote]) -> None:
+    table = QuoteTable(Console())
+    for quote in quotes:
+        table.print(quote.reference or str(quote.id), quote.result)
+
+
+def _wait(service: LocalService) -> None:
+    try:
+        service.wait()
+    except KeyboardInterrupt:
+        click.echo("Stopped.")
+
+
+def _leave(*_: object) -> NoReturn:
+    sys.exit(_TERMINATED)

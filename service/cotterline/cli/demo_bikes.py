@@ -1,0 +1,22 @@
+"""The bicycles of the invented workshop, from the installed package or, in a clone, from its top."""
+
+from pathlib import Path
+from typing import Final
+
+import cotterline
+
+FILES: Final = ("bikes.json", "bikes.csv")
+
+
+def folder() -> Path:
+    """Where the files are.
+
+    Raises:
+        FileNotFoundError: this installation has none.
+    """
+    package = Path(cotterline.__file__).parent
+    for place in (package, package.parents[1]):
+        found = place / "demo_fixtures"
+        if (found / FILES[0]).is_file():
+            return found
+    raise FileNotFoundError(f"the demonstration's bicycles are not installed beside {package}")

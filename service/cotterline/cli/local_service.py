@@ -1,0 +1,115 @@
+"""The real service for as long as it is wanted: a process of its own, on a free port of this machine."""
+
+import http.client
+import os
+import socket
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Final, Self
+
+HOST: Final = "127.0.0.1"
+LOG: Final = "service.log"
+
+_START_SECONDS: Final = 60.0
+_STOP_SECONDS: Final = 40.0
+_ANSWER_SECONDS: Final = 60.0
+_POLL_SECONDS: Final = 0.05
+
+
+class LocalServiceError(Exception):
+    """The service did not start, or did not answer as it should."""
+
+
+class LocalService:
+    """``cotterline serve`` in a folder, on the database there; its log goes to a file beside it.
+
+    Settings in the environment are for other services and are left out.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.port = _free_port()
+        self.url = f"http://{HOST}:{self.port}"
+        self._log = folder / LOG
+        own = {name: value for name, value in os.environ.items() if not name.startswith("COTTERLINE_")}
+        # -P keeps a file of the folder from being taken for a module.
+        command = [sys.executable, "-P", "-m", "cotterline.cli", "serve", "--host", HOST, "--port", str(self.port)]
+        with self._log.open("wb") as log:
+            self._process = subprocess.Popen(  # noqa: S603 - this very program
+                command, cwd=folder, env=own, stdin=subprocess.DEVNULL, stdout=log, stderr=log
+            )
+
+    def __enter__(self) -> Self:
+        try:
+            self._wait_until_ready()
+        except BaseException:
+            self.stop()
+            raise
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop()
+
+    def get(self, path: str) -> bytes:
+        """The body of an answer with status 200."""
+        return self._ask("GET", path, None, http.client.OK)
+
+    def post(self, path: str, body: bytes) -> bytes:
+        """Post JSON; the body of an answer with status 201."""
+        return self._ask("POST", path, body, http.client.CREATED)
+
+    def wait(self) -> None:
+        """Return when the service ends by itself."""
+        self._process.wait()
+
+    def stop(self) -> None:
+        """Let it finish what it is at, and end it by force only if it does not."""
+        if self._process.poll() is None:
+            self._process.terminate()
+            try:
+                self._process.wait(_STOP_SECONDS)
+            except subprocess.TimeoutExpired:
+                self._process.kill()
+                self._process.wait()
+
+    def _ask(self, method: str, path: str, body: bytes | None, expected: int) -> bytes:
+        status, answer = self._exchange(method, path, body)
+        if status != expected:
+            raise LocalServiceError(f"{method} {path} was answered with {status}: {answer.decode(errors='replace')}")
+        return answer
+
+    def _exchange(self, method: str, path: str, body: bytes | None) -> tuple[int, bytes]:
+        # Not through a proxy, whatever the environment says: this never leaves the machine.
+        connection = http.client.HTTPConnection(HOST, self.port, timeout=_ANSWER_SECONDS)
+        try:
+            connection.request(method, path, body, {"Content-Type": "application/json"} if body else {})
+            answer = connection.getresponse()
+            return answer.status, answer.read()
+        except (OSError, http.client.HTTPException) as error:
+            raise LocalServiceError(f"{method} {path} was not answered: {error}") from error
+        finally:
+            connection.close()
+
+    def _wait_until_ready(self) -> None:
+        end = time.monotonic() + _START_SECONDS
+        while True:
+            if self._process.poll() is not None:
+                raise LocalServiceError(f"the service did not start; its last words:\n{self._last_words()}")
+            try:
+                self.get("/health/ready")
+            except LocalServiceError as error:
+                if time.monotonic() > end:
+                    raise LocalServiceError(f"the service was not ready in {_START_SECONDS:g} s") from error
+                time.sleep(_POLL_SECONDS)
+            else:
+                return
+
+    def _last_words(self) -> str:
+        return "\n".join(self._log.read_text(errors="replace").splitlines()[-5:])
+
+
+def _free_port() -> int:
+    with socket.create_server((HOST, 0)) as listener:
+        port: int = listener.getsockname()[1]
+        return port

@@ -43,6 +43,9 @@ Matrix = NDArray[np.float64]
 SHOWN = 6
 LEAST_GAIN_BITS = 0.0005
 LEAST_LIKELY_READING = 0.0005
+LEAST_REST = 1e-9
+"""Probability kept for no outcome at all, so that a logarithm stands."""
+
 FINER = 2.0
 """A measurement already taken is worth repeating only with a tool this much finer."""
 
@@ -194,11 +197,22 @@ _OUTCOMES: dict[str, _Outcomes] = {
 
 @lru_cache(maxsize=64)
 def _chances(measurement: _Measurement, where: Side | None) -> Matrix:
-    """Probability of each outcome (rows) on each shell (columns); columns sum to one."""
-    rows = [[chance.total for chance in likelihoods(item)] for _, item in _outcomes(measurement, where)]
-    matrix = np.array(rows)
-    chances: Matrix = matrix / matrix.sum(axis=0)
+    """Probability of each outcome (rows) on each shell (columns); columns sum to one.
+
+    The last row is what the outcomes leave over: no thread to lay the gauge on, or a size off the scale.
+    """
+    outcomes = _outcomes(measurement, where)
+    rows = np.array([[chance.total for chance in likelihoods(item)] for _, item in outcomes]) * _cell(outcomes)
+    rows /= np.maximum(rows.sum(axis=0), 1.0)
+    chances: Matrix = np.vstack([rows, np.maximum(1.0 - rows.sum(axis=0), LEAST_REST)])
     return chances
+
+
+def _cell(outcomes: Sequence[tuple[str, Evidence]]) -> float:
+    """What one outcome spans: millimetres on a scale, or one of a count."""
+    sizes = [getattr(item, "reading", None) or getattr(item, "length", None) for _, item in outcomes[:2]]
+    first, second = (size.mm if isinstance(size, Reading) else None for size in sizes)
+    return 1.0 if first is None or second is None else second - first
 
 
 def _entropy(probabilities: Matrix) -> Matrix:
@@ -306,7 +320,7 @@ def _reads(candidate: _Candidate, outcome: Matrix, after: Matrix) -> tuple[Reads
     ids = list(FAMILIES)
     membership = _MEMBERSHIP[candidate.side or "drive"]
     leads = [ids[index] for index in (after @ membership).argmax(axis=1)]
-    likely = [row for row in range(len(leads)) if outcome[row] >= LEAST_LIKELY_READING]
+    likely = [row for row in range(len(candidate.outcomes)) if outcome[row] >= LEAST_LIKELY_READING]
     in_ranges = candidate.measurement.kind in _WITH_A_TOOL
     runs: list[list[int]] = []
     for row in likely:

@@ -247,6 +247,7 @@ def _thread_height(case: _Case, item: ShellInsideDiameter) -> Iterator[RouteCond
 
 def _neighbouring_width(case: _Case) -> Iterator[RouteCondition]:
     family, width, limit = case.family, case.shell.width, _LIMITS["neighbouring_width"]
+    yield _said("both sides have the same thread", not case.shell.mixed, "common practice, no source")
     yield _said(f"units are made for {family.designation}", bool(family.stock_widths), family.source)
     if family.stock_widths:
         nearest = min(family.stock_widths, key=lambda made: abs(made - width))

@@ -7,7 +7,7 @@ from random_evidence import ANY_EVIDENCE, truthful
 
 from cotterline.bench.derivation import Trace
 from cotterline.bench.evidence import CrestCount, Evidence, PitchGauge, ShellWidth, Stamp, kind
-from cotterline.bench.families import Shell
+from cotterline.bench.families import FAMILIES, Shell
 from cotterline.bench.likelihood import read_stamp
 from cotterline.bench.order_conditions import Condition
 from cotterline.bench.shop import ShopSettings
@@ -93,7 +93,7 @@ def test_the_rivals_not_told_apart_are_named() -> None:
     condition = next(c for c in judged(gauge(26, over=9)).order_conditions if c.condition == "rivals_told_apart")
     assert isinstance(condition.rivals, tuple)
     assert {"french", "swiss", "whitworth_26"} <= set(condition.rivals)
-    assert "more" in condition.words
+    assert FAMILIES[condition.rivals[0]].name in condition.words
 
 
 def _allows(answer: Verdict, evidence: tuple[Evidence, ...]) -> None:

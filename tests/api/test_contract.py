@@ -1,0 +1,185 @@
+"""The service against its own API document: every operation, every phase, every check, on both databases.
+
+Nothing is switched off. What is allowed besides stands in ``ALLOWED``, each with its reason.
+"""
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import msgspec
+import pytest
+import schemathesis
+from schemathesis.config import SchemathesisConfig
+from schemathesis.engine import Status, events, from_schema
+from schemathesis.schemas import BaseSchema
+
+from cotterline.api import body, examples, thread_verdicts
+from cotterline.api.body import decode as _decode
+from cotterline.api.problems import RequestRefusedError
+from cotterline.bench.derivation import Trace
+from cotterline.bench.threads import Verdict, VerdictRequest, judge
+from cotterline.main import create_app, openapi_document
+from cotterline.settings import Settings
+
+SEEDS = (7, 77, 777)
+EXAMPLES = 30
+"""Cases an operation is drawn for in each of the phases that draw."""
+
+ALLOWED = {
+    ("positive_data_acceptance", "/problems/impossible-value"): (
+        "whether readings can be true together, or in the unit they are given in, is beyond what a schema can say"
+    ),
+    ("positive_data_acceptance", "/problems/evidence-conflict"): (
+        "whether two entries can be about one bicycle is beyond what a schema can say"
+    ),
+    ("positive_data_acceptance", "/problems/measurement-missing"): (
+        "what must be measured depends on what else was, which is beyond what a schema can say"
+    ),
+    ("positive_data_acceptance", "/problems/bad-cursor"): (
+        "a cursor is opaque: the schema says that it is text, and only the service knows which it gave out"
+    ),
+}
+"""A check and the problem type it may meet."""
+
+DRAWN_ONCE = {"coverage"}
+"""Phases that walk the schema and draw nothing, so that one seed is as good as three."""
+
+
+OPERATIONS = {
+    f"{method.upper()} {path}"
+    for path, item in msgspec.json.decode(openapi_document())["paths"].items()
+    for method in item
+    if path != "/openapi.json"  # what a run is made from, it does not ask for again
+}
+
+
+class Run(NamedTuple):
+    """What came of one run."""
+
+    failures: list[str]
+    served: set[str]
+    unwell: list[str]
+
+
+def _config(seed: int, *, every_phase: bool) -> SchemathesisConfig:
+    phases = {name: {"enabled": every_phase} for name in DRAWN_ONCE}
+    return SchemathesisConfig.from_dict(
+        {
+            "seed": seed,
+            "continue-on-failure": True,
+            "generation": {"mode": "all", "max-examples": EXAMPLES},
+            "phases": phases,
+        }
+    )
+
+
+def _schema(database_url: str, config: SchemathesisConfig) -> BaseSchema:
+    app = create_app(Settings(database_url=database_url))
+    return schemathesis.openapi.from_asgi("/openapi.json", app, config=config)
+
+
+def _run(schema: BaseSchema) -> Run:
+    """Run every phase; gives the failures that are not allowed, who was served, and what else went wrong."""
+    run = Run([], set(), [])
+    for event in from_schema(schema).execute():
+        if isinstance(event, events.ScenarioFinished):
+            run.failures.extend(_failures(event))
+            run.served.update(_served(event))
+            if event.skip_warning:
+                run.unwell.append(f"{event.label}: {event.skip_warning}")
+        elif isinstance(event, events.NonFatalError):
+            run.unwell.append(f"{event.label}: {event.value!r}")
+        elif isinstance(event, events.FatalError):
+            run.unwell.append(repr(event.exception))
+        elif isinstance(event, events.SchemaAnalysisWarnings):
+            run.unwell.extend(map(repr, event.warnings))
+        elif isinstance(event, events.PhaseFinished) and event.status in {Status.ERROR, Status.INTERRUPTED}:
+            run.unwell.append(f"{event.phase.name}: {event.status}")
+    return run
+
+
+def _failures(event: events.ScenarioFinished) -> Iterator[str]:
+    for case_id, checks in event.recorder.checks.items():
+        for check in checks:
+            if check.failure_info is None:
+                continue
+            response = event.recorder.interactions[case_id].response
+            content = response.content if response else b""
+            if (check.name, _type(content)) not in ALLOWED:
+                case = event.recorder.cases[case_id].value
+                yield f"{check.name}: {case.method} {case.path} {case.query} {case.body!r:.500} -> {content!r:.500}"
+
+
+def _type(content: bytes) -> str:
+    """The type of a problem document; empty for anything else."""
+    try:
+        document = msgspec.json.decode(content)
+    except msgspec.DecodeError:
+        return ""
+    return str(document.get("type", "")) if isinstance(document, dict) else ""
+
+
+def _served(event: events.ScenarioFinished) -> Iterator[str]:
+    """The operations that answered well; one never served was not tested at all."""
+    for case_id, interaction in event.recorder.interactions.items():
+        if interaction.response and interaction.response.status_code < 300:
+            yield event.recorder.cases[case_id].value.operation.label
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_the_service_keeps_to_its_document(database_url: str, seed: int, logged: list[dict[str, Any]]) -> None:
+    schema = _schema(database_url, _config(seed, every_phase=seed == SEEDS[0]))
+    run = _run(schema)
+    assert run.failures == []
+    assert run.unwell == []
+    assert run.served == OPERATIONS
+    assert [line for line in logged if line["log_level"] in {"error", "warning"}] == []
+
+
+def _drop_unknown(raw: bytes, kind: Any) -> Any:  # noqa: ANN401 - as the original
+    """Read a body and overlook every member the request does not know."""
+    document = msgspec.json.decode(raw)
+    known = {field.encode_name for field in msgspec.structs.fields(kind)}
+    if isinstance(document, dict):
+        document = {name: value for name, value in document.items() if name in known}
+    return _decode(msgspec.json.encode(document), kind)
+
+
+def _take_anything(_raw: bytes, kind: Any) -> Any:  # noqa: ANN401 - as the original
+    return examples.typed("clear_shell", kind)
+
+
+def _take_nothing(_raw: bytes, _kind: object) -> None:
+    raise RequestRefusedError("invalid-body", "Nothing fits.")
+
+
+def _answer_with_an_unknown_state(request: VerdictRequest, trace: Trace) -> Verdict:
+    return msgspec.structs.replace(judge(request, trace), state="perhaps")
+
+
+def _fail(_request: object, _trace: object) -> Verdict:
+    raise RuntimeError("broken on purpose")
+
+
+MUTATIONS: dict[str, tuple[object, str, Callable[..., object], str]] = {
+    "unknown members pass": (body, "decode", _drop_unknown, "negative_data_rejection"),
+    "any body passes": (body, "decode", _take_anything, "negative_data_rejection"),
+    "no body passes": (body, "decode", _take_nothing, "positive_data_acceptance"),
+    "the answer has another shape": (
+        thread_verdicts,
+        "judge",
+        _answer_with_an_unknown_state,
+        "response_schema_conformance",
+    ),
+    "the core fails": (thread_verdicts, "judge", _fail, "not_a_server_error"),
+}
+
+
+@pytest.mark.parametrize("name", MUTATIONS)
+def test_a_broken_validator_turns_the_contract_red(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    module, attribute, broken, check = MUTATIONS[name]
+    monkeypatch.setattr(module, attribute, broken)
+    schema = _schema(f"sqlite:///{tmp_path / 'empty.sqlite3'}", _config(SEEDS[0], every_phase=True))
+    run = _run(schema.include(path="/v1/thread-verdicts"))
+    assert [failure for failure in run.failures if failure.startswith(check)]

@@ -19,7 +19,7 @@ from cotterline.bench.posterior import posterior
 from cotterline.bench.quantity import COVERAGE, Length, Uncertain, in_unit, refuse
 from cotterline.bench.remedies import Remedy, ShellCondition, remedies
 from cotterline.bench.shop import ShopSettings
-from cotterline.bench.spindle import SpindleResult, options
+from cotterline.bench.spindle import SpindleOption, SpindleResult, options
 from cotterline.bench.spindle_question import ShellForSpindle, SpindleQuestion, check_question
 from cotterline.bench.threads import Verdict, verdict
 
@@ -60,7 +60,7 @@ class QuoteResult(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
         summary: the answer in one or two sentences.
         ordering: whether the parts may be ordered, and what stands against it.
         verdict: which shell this is.
-        remedies: routes where no stock unit fits; empty where one is plentiful.
+        remedies: routes where no stock unit fits, or one is rare; empty while the thread is undecided.
         spindle: every length and what it would do; advice only, while ordering is not allowed.
         drivetrain: how the chain would run on the first choice of spindle.
         parts: what to order; withheld while ordering is not allowed.
@@ -159,11 +159,22 @@ def _parts(
     if spindle is None:
         return UNSET
     cottered = any(isinstance(item, OldCrank) and item.crank == "cottered" for item in request.evidence)
-    return parts_list(unit_thread(FAMILIES[judged.leading.drive]), spindle, trace, cottered=cottered)
+    thread = unit_thread(FAMILIES[judged.leading.drive])
+    return parts_list(thread, spindle, trace, _advised(spindle), cottered=cottered)
+
+
+def _advised(spindle: SpindleResult) -> list[SpindleOption]:
+    """The lengths the order policy recommends, first choice first; none where it has no advice."""
+    if isinstance(spindle.order, UnsetType):
+        return []
+    policies = {policy.policy: policy.lengths for policy in spindle.order.policies}
+    advised = {length.value for length in policies[spindle.order.recommended]}
+    return [option for option in spindle.options if option.spindle_length.value in advised]
 
 
 def _remedies(request: QuoteRequest, judged: Verdict, trace: Trace) -> tuple[Remedy, ...]:
-    if _stock_unit(judged).met and judged.leading.stock not in {"rare", "rarest"}:
+    in_stock = _stock_unit(judged).met and judged.leading.stock not in {"rare", "rarest"}
+    if in_stock or judged.state == "undecided":
         return ()
     return remedies(posterior(request.evidence).leader, request.shell_condition, request.evidence, trace)
 

@@ -90,6 +90,43 @@ def _names(node: Any) -> Iterator[str]:  # noqa: ANN401 - any part of the docume
             yield from _names(part)
 
 
+def test_everything_in_a_request_is_bounded() -> None:
+    """A number without a bound, a text or list without a length is taken to any size, on one database at least."""
+    bodies = [operation["requestBody"] for _, _, operation in OPERATIONS.values() if "requestBody" in operation]
+    reached = {name: SCHEMAS[name] for name in _names([body["content"] for body in bodies])}
+    parameters = {
+        f"{name}?{parameter['name']}": {**parameter["schema"], "name": parameter["name"]}
+        for name, (_, _, operation) in OPERATIONS.items()
+        for parameter in operation["parameters"]
+    }
+    assert len(reached) > 20
+    assert [place for name, schema in (reached | parameters).items() for place in _unbounded(schema, name)] == []
+
+
+def _unbounded(node: Any, place: str) -> Iterator[str]:  # noqa: ANN401 - any part of a schema
+    """Where a value may be of any size, or a pattern lets a line end slip behind it."""
+    if isinstance(node, list):
+        for index, part in enumerate(node):
+            yield from _unbounded(part, f"{place}/{index}")
+    if not isinstance(node, dict):
+        return
+    limits = {
+        "number": [{"minimum", "exclusiveMinimum"}, {"maximum", "exclusiveMaximum"}],
+        "integer": [{"minimum", "exclusiveMinimum"}, {"maximum", "exclusiveMaximum"}],
+        "string": [{"enum", "const", "maxLength", "pattern", "format"}],
+        "array": [{"maxItems"}],
+    }
+    kind = node.get("type")
+    wanted = limits.get(kind, []) if isinstance(kind, str) and "enum" not in node else []
+    if not all(words & node.keys() for words in wanted):
+        yield place
+    if not node.get("pattern", "(?![\\s\\S])").endswith("(?![\\s\\S])"):
+        yield f"{place}: {node['pattern']}"
+    for name, part in node.items():
+        if name not in {"default", "examples", "description", "discriminator"}:
+            yield from _unbounded(part, f"{place}/{name}")
+
+
 @pytest.mark.parametrize("name", OPERATIONS)
 def test_every_operation_says_what_it_does_and_how_it_fails(name: str) -> None:
     _, _, operation = OPERATIONS[name]

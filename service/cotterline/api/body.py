@@ -17,7 +17,6 @@ from cotterline.api.faults import faults_in, member
 from cotterline.api.problems import RequestRefusedError, body_errors
 from cotterline.bench.errors import Fault
 
-MAX_BYTES = 1024 * 1024
 _MAX_EXACT_INTEGER = 2**53
 """Beyond this a JSON number is not the same integer in every reader (RFC 8259, section 6)."""
 

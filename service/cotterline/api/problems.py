@@ -43,7 +43,9 @@ PROBLEMS: Mapping[str, Kind] = {
         405, "This path does not take this method", "Use one of the methods named in the Allow header."
     ),
     "request-timeout": Kind(408, "The request took too long to arrive", "Send the body at once, then try again."),
-    "request-too-large": Kind(413, "The request is too large", "Send at most 1 MiB in one request; split larger work."),
+    "request-too-large": Kind(
+        413, "The request is too large", "Send less in one request: 1 MiB, unless the operator set another limit."
+    ),
     "target-too-long": Kind(414, "The address is too long", "Shorten the query; no parameter here needs much."),
     "unsupported-media-type": Kind(
         415, "This kind of body is not understood", "Send application/json in UTF-8, without a content coding."

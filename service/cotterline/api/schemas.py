@@ -18,6 +18,7 @@ _KINDS = {str: "string", int: "integer", bool: "boolean"}
 def schemas(kinds: Iterable[Any]) -> tuple[list[dict[str, Any]], dict[str, Any]]:
     """A schema for each of ``kinds``, and the component schemas they refer to.
 
+    >>> from cotterline.bench.quantity import Reading
     >>> (reading,), components = schemas([Reading])
     >>> components["Reading"]["properties"]["unit"]["description"]
     '`mm` or `in`.'

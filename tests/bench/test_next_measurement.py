@@ -152,6 +152,11 @@ def test_a_gauge_between_26_tpi_and_1_mm_is_followed_by_what_can_tell_them_apart
     assert all(row.kind != "pitch_gauge" or row.side != "drive" for row in answer.next_measurements)
 
 
+def test_no_thread_is_gauged_where_there_is_none() -> None:
+    answer = judged(bore("plain"), bore("plain", "non_drive"), inside(40.0), inside(40.02, "non_drive"), width(68))
+    assert not {row.kind for row in answer.next_measurements} & {"pitch_gauge", "crest_count", "stamp", "cup_hand"}
+
+
 def test_without_a_width_the_width_is_asked_for() -> None:
     answer = judged(gauge(24), hand("left"), cup(34.7), stamp("1.37x24"))
     assert answer.next_measurements[0].kind == "shell_width"

@@ -46,6 +46,9 @@ LEAST_LIKELY_READING = 0.0005
 LEAST_REST = 1e-9
 """Probability kept for no outcome at all, so that a logarithm stands."""
 
+MOST_IN_VAIN = 0.5
+"""Probability of no outcome at all, such as a gauge where there is no thread, up to which a measurement is advised."""
+
 FINER = 2.0
 """A measurement already taken is worth repeating only with a tool this much finer."""
 
@@ -267,7 +270,7 @@ def _judge(candidate: _Candidate, need: _Need) -> NextMeasurement | None:
     gain = legible * float(_entropy(prior) - (outcome * _entropy(after)).sum())
     apart = tuple(rival for rival in need.rivals if _expected_decibans(candidate, rival) >= DECISIVE)
     meets = tuple(_meets(candidate, need, apart))
-    if gain < LEAST_GAIN_BITS and not meets:
+    if outcome[-1] > MOST_IN_VAIN or (gain < LEAST_GAIN_BITS and not meets):
         return None
     return NextMeasurement(
         kind=measurement.kind,

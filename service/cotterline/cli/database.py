@@ -33,7 +33,8 @@ def settings_with(options: Mapping[str, str | None]) -> Settings:
     try:
         return from_environment({**os.environ, **given})
     except CotterlineError as error:
-        raise click.UsageError(f"{error}.") from error
+        found = "; ".join(f"{fault.pointer[1:]}: {fault.detail}" for fault in error.faults)
+        raise click.UsageError(f"these settings cannot be used: {found}.") from error
 
 
 def migrated(url: str) -> str:

@@ -72,8 +72,7 @@ def demo(directory: Path | None, *, keep_serving: bool) -> None:
             _print(_through(service, bikes))
             click.echo(_NEXT.format(count=len(bikes), folder=folder, database=DATABASE, log=LOG))
             if keep_serving:
-                click.echo(_RUNNING.format(url=service.url, folder=folder), nl=False)
-                _wait(service)
+                _keep(service, _RUNNING.format(url=service.url, folder=folder))
     except LocalServiceError as error:
         raise click.ClickException(str(error)) from error
     if not keep_serving:
@@ -121,8 +120,9 @@ def _print(quotes: list[Quote]) -> None:
         table.print(quote.reference or str(quote.id), quote.result)
 
 
-def _wait(service: LocalService) -> None:
+def _keep(service: LocalService, words: str) -> None:
     try:
+        click.echo(words, nl=False)
         service.wait()
     except KeyboardInterrupt:
         click.echo("Stopped.")

@@ -154,7 +154,7 @@ def _two_lengths(spindle: SpindleResult | UnsetType) -> Iterator[tuple[str, str]
     chosen = next(policy for policy in order.policies if policy.policy == order.recommended)
     if len(chosen.lengths) > 1:
         lengths = " and ".join(_plain(length) for length in chosen.lengths)
-        yield "Better", f"{lengths} together, one to return: {chosen.probability_fits:.0%} that one of them fits."
+        yield "Two lengths", f"{lengths} together, one to return: {chosen.probability_fits:.0%} that one of them fits."
     if order.measure_again:
         yield "Uncertain", "Even so a miss is likelier than a fit: measure again before ordering."
 

@@ -1,0 +1,136 @@
+"""The demonstration runs from an empty folder to a table that says what the trade would say."""
+
+import re
+import signal
+import subprocess
+import time
+from pathlib import Path
+
+import pytest
+
+from command_line import COMMAND, FIXTURES, SECONDS, ask, environment, run
+
+WORDS = re.compile(r"\s+")
+
+
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """Run the demonstration once; gives its folder and what it printed."""
+    folder = tmp_path_factory.mktemp("demo")
+    done = run("demo", "--directory", "shop", folder=folder, COTTERLINE_DATABASE_URL="postgresql://elsewhere/x")
+    assert (done.returncode, done.stderr) == (0, "")
+    return folder / "shop", done.stdout
+
+
+def block(shown: tuple[Path, str], name: str) -> str:
+    """What the table says of one bicycle: each column as one line, then the advice."""
+    table = shown[1].split("\nAll ")[0]
+    rule, entries = re.search(r"^(-[- ]+)\n(.*)", table, re.MULTILINE | re.DOTALL).groups()  # type: ignore[union-attr]
+    spans = [match.span() for match in re.finditer("-+", rule)]
+    for entry in entries.split("\n\n"):
+        figures, advice = re.fullmatch(r"(.*?)((?:\n  \S.*)*)", entry, re.DOTALL).groups()  # type: ignore[union-attr]
+        columns = [
+            WORDS.sub(" ", " ".join(line[slice(*span)].strip() for line in figures.splitlines())) for span in spans
+        ]
+        if columns[0].startswith(name):
+            return " | ".join([*columns, *WORDS.sub(" ", advice).splitlines()])
+    raise LookupError(name)
+
+
+def test_the_cottered_roadster_is_fit_to_order_with_113_first_and_110_and_115_beside_it(
+    shown: tuple[Path, str],
+) -> None:
+    # Published case of a cotter-centre distance of 113 mm; accepted within 1-2 mm, common practice.
+    said = block(shown, "Green roadster")
+    assert "ISO/English, 68 mm" in said
+    assert "fit to order" in said
+    assert "113 (110, 115)" in said
+    assert "Order: 1 x Cartridge unit, 1.370 in x 24 tpi, shell 68 mm" in said
+    assert "42.0 ±" in said
+
+
+def test_the_roadster_with_raised_fittings_is_refused_with_the_routes_that_hold(shown: tuple[Path, str]) -> None:
+    said = block(shown, "Black roadster")
+    assert "British 26 tpi, 71 mm" in said
+    assert "Do not order" in said
+    assert "No stock unit" in said
+    assert "Keep the cups, fit a cotterless cup-and-cone spindle" in said
+    assert "Threadless unit that expands in the shell" in said
+    assert " Order: " not in said
+
+
+@pytest.mark.parametrize(
+    ("name", "facts"),
+    [
+        ("Red road racer", ["Italian, 70 mm", "Order: 1 x Cartridge unit, 36 mm x 24 tpi"]),
+        ("Silver club tourer", ["French, 68 mm"]),
+        ("Cream step-through", ["Swiss, 68 mm"]),
+        ("Blue tourer", ["ISO/English, 2.68 in", "fit to order"]),
+        ("Grey carrier", ["contradictory", "Do not order", "Contradiction: Item 3, pitch gauge"]),
+        ("White winter trainer", ["drive side ISO/English, other side Italian", "Do not order"]),
+        ("Brown delivery", ["Thompson, 40 mm bore", "Do not order"]),
+        ("Yellow shopper", ["fit to order", "Do not order", "distance between the old cotters' centres"]),
+        ("Orange hub-gear", ["116 (115, 118)", "0 of 1"]),
+        ("Purple off-road", ["ISO/English, 73 mm", "2 of 21"]),
+        ("Maroon fast tourer", ["110 (108, 113)", "square taper JIS"]),
+        ("Sand-coloured", ["T47, 86.5 mm"]),
+        ("Turquoise path racer", ["Do not order", "Measure next: shell width, with a caliper"]),
+        ("Rusty roadster", ["undecided", "Measure next"]),
+    ],
+)
+def test_each_bicycle_is_told_what_the_trade_would_tell_it(
+    shown: tuple[Path, str], name: str, facts: list[str]
+) -> None:
+    said = block(shown, name)
+    assert [fact for fact in facts if fact not in said] == []
+
+
+def test_the_table_is_plain_and_no_wider_than_80_columns(shown: tuple[Path, str]) -> None:
+    table = shown[1].split("All 1", maxsplit=1)[0]
+    assert max(len(line) for line in table.splitlines()) <= 80
+    assert "\x1b" not in shown[1]
+    assert [line for line in table.splitlines() if line != line.rstrip()] == []
+
+
+def test_the_folder_holds_the_database_the_bicycles_and_a_log_without_errors(shown: tuple[Path, str]) -> None:
+    folder = shown[0]
+    assert (folder / "cotterline.sqlite3").stat().st_size > 0
+    for name in ("bikes.json", "bikes.csv"):
+        assert (folder / name).read_bytes() == (FIXTURES / name).read_bytes()
+    log = (folder / "service.log").read_text()
+    assert '"route": "/v1/quotes/{quote_id}"' in log
+    assert '"level": "error"' not in log
+
+
+def test_a_folder_that_was_used_before_is_left_alone(shown: tuple[Path, str]) -> None:
+    before = (shown[0] / "cotterline.sqlite3").read_bytes()
+    refused = run("demo", "--directory", str(shown[0]), folder=shown[0])
+    assert refused.returncode == 2
+    assert "name another folder" in refused.stderr
+    assert (shown[0] / "cotterline.sqlite3").read_bytes() == before
+
+
+@pytest.mark.parametrize(("number", "status"), [(signal.SIGINT, 0), (signal.SIGTERM, 143)])
+def test_the_service_goes_on_when_asked_to_and_ends_with_the_demonstration(
+    tmp_path: Path, number: signal.Signals, status: int
+) -> None:
+    command = [*COMMAND, "demo", "--directory", "shop", "--keep-serving"]
+    with subprocess.Popen(  # noqa: S603 - this very program
+        command, cwd=tmp_path, env=environment(PYTHONUNBUFFERED="1"), stdout=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        said = ""
+        while "Ctrl-C stops it" not in said:
+            line = process.stdout.readline()
+            assert line
+            said += line
+        address = re.search(r"http://127\.0\.0\.1:(\d+)", said)
+        assert address is not None
+        assert ask(int(address[1]), "GET", "/docs")[0] == 200
+        process.send_signal(number)
+        process.communicate(timeout=SECONDS)
+    assert process.returncode == status
+    until = time.monotonic() + SECONDS
+    while "Finished server process" not in (tmp_path / "shop" / "service.log").read_text():
+        assert time.monotonic() < until
+        time.sleep(0.05)

@@ -15,7 +15,7 @@ DELIMITERS: Final = ",;\t"
 _SHOWN: Final = 40
 
 
-def bikes(lines: Iterator[bytes]) -> Iterator[Bike | Refused]:
+def bikes_by_row(lines: Iterator[bytes]) -> Iterator[Bike | Refused]:
     """Each row below the header, as it is read; rows are numbered as a spreadsheet does, the header being row 1.
 
     Raises:

@@ -7,16 +7,17 @@ from typing import BinaryIO, Final, Literal
 
 import msgspec
 
-from cotterline.cli import bikes_csv, bikes_json
 from cotterline.cli.bike import MAX_BYTES, Bike, Refused, UnreadableError
+from cotterline.cli.bikes_csv import bikes_by_row
+from cotterline.cli.bikes_json import bikes_by_line, bikes_of_document
 
 Form = Literal["json", "json-lines", "csv"]
 
 _BY_SUFFIX: Final[Mapping[str, Form]] = {".csv": "csv", ".jsonl": "json-lines", ".ndjson": "json-lines"}
 _READERS: Final[Mapping[Form, Callable[[Iterator[bytes]], Iterator[Bike | Refused]]]] = {
-    "csv": bikes_csv.bikes,
-    "json": bikes_json.bikes_of_document,
-    "json-lines": bikes_json.bikes_by_line,
+    "csv": bikes_by_row,
+    "json": bikes_of_document,
+    "json-lines": bikes_by_line,
 }
 _UTF_8_MARK: Final = b"\xef\xbb\xbf"
 _UTF_16_MARKS: Final = (b"\xff\xfe", b"\xfe\xff")

@@ -13,13 +13,13 @@ import msgspec
 from rich.console import Console
 
 from cotterline.api.kept_quote import Quote, QuoteList
-from cotterline.cli import demo_bikes
+from cotterline.cli.demo_bikes import BIKE_FILES, bikes_folder
 from cotterline.cli.local_service import LOG, LocalService, LocalServiceError
 from cotterline.cli.quote_table import QuoteTable
 
 DATABASE: Final = "cotterline.sqlite3"
 ONE_BIKE: Final = "bike.json"
-MADE: Final = (DATABASE, ONE_BIKE, LOG, *demo_bikes.FILES)
+MADE: Final = (DATABASE, ONE_BIKE, LOG, *BIKE_FILES)
 
 _PAGE: Final = 10
 _TERMINATED: Final = 143
@@ -62,9 +62,9 @@ def demo(directory: Path | None, *, keep_serving: bool) -> None:
     """
     folder = _new_folder(directory)
     signal.signal(signal.SIGTERM, _leave)
-    for name in demo_bikes.FILES:
-        shutil.copyfile(demo_bikes.folder() / name, folder / name)
-    bikes = msgspec.json.decode((folder / demo_bikes.FILES[0]).read_bytes(), type=list[msgspec.Raw])
+    for name in BIKE_FILES:
+        shutil.copyfile(bikes_folder() / name, folder / name)
+    bikes = msgspec.json.decode((folder / BIKE_FILES[0]).read_bytes(), type=list[msgspec.Raw])
     (folder / ONE_BIKE).write_bytes(bytes(bikes[0]) + b"\n")
     click.echo(f"A workshop with three stands in a former net loft, and {len(bikes)} bicycles waiting.\n")
     try:

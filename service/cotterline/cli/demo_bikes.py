@@ -5,10 +5,10 @@ from typing import Final
 
 import cotterline
 
-FILES: Final = ("bikes.json", "bikes.csv")
+BIKE_FILES: Final = ("bikes.json", "bikes.csv")
 
 
-def folder() -> Path:
+def bikes_folder() -> Path:
     """Where the files are.
 
     Raises:
@@ -17,6 +17,6 @@ def folder() -> Path:
     package = Path(cotterline.__file__).parent
     for place in (package, package.parents[1]):
         found = place / "demo_fixtures"
-        if (found / FILES[0]).is_file():
+        if (found / BIKE_FILES[0]).is_file():
             return found
     raise FileNotFoundError(f"the demonstration's bicycles are not installed beside {package}")

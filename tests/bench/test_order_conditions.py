@@ -50,6 +50,7 @@ def test_an_order_stands_when_every_condition_is_met() -> None:
         ((gauge(24), width(68, "caliper")), "rivals_told_apart"),
         ((gauge(26), cup(34.7), inside(33.9), width(68, "caliper"), hand("left")), "rivals_told_apart"),
         (_without("shell_width"), "width_known"),
+        ((stamp("35x1"), gauge(1, "mm"), hand("right"), cup(34.9), origin("FR", 1975, 1975)), "width_known"),
         ((*_without("shell_width"), width(69)), "width_known"),
         ((*ORDERABLE, stamp("36x24")), "nothing_contradicts"),
         ((gauge(24), hand("left"), cup(34.7), inside(34.95, "non_drive"), width(68)), "same_thread_both_sides"),

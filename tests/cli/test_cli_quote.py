@@ -176,16 +176,19 @@ def on_a_terminal(tmp_path: Path, command: list[str], stdout: int | None) -> str
     return shown.decode()
 
 
-def test_a_bar_on_the_terminal_leaves_the_output_clean(tmp_path: Path) -> None:
-    (tmp_path / "many.jsonl").write_text((WIDTH + "\n") * 30)
-    (tmp_path / "few.jsonl").write_text((WIDTH + "\n") * 3)
-    for name, count in (("many", 30), ("few", 3)):
-        with (tmp_path / f"{name}.out").open("wb") as output:
-            command = [*COMMAND, "quote", f"{name}.jsonl", "--as", "json-lines"]
-            shown = on_a_terminal(tmp_path, command, output.fileno())
-        assert len(lines((tmp_path / f"{name}.out").read_text())) == count
-        assert (f"{count} bicycles" in shown) == (name == "many")
-        assert f"{count} quoted, 0 refused." in shown
+@pytest.mark.parametrize(("count", "bar"), [(30, True), (3, False)])
+@pytest.mark.parametrize("form", ["table", "json-lines"])
+def test_a_bar_on_the_terminal_leaves_the_output_clean(tmp_path: Path, count: int, form: str, *, bar: bool) -> None:
+    (tmp_path / "bikes.jsonl").write_text((WIDTH + "\n") * count)
+    with (tmp_path / "out").open("wb") as output:
+        command = [*COMMAND, "quote", "bikes.jsonl", "--as", form]
+        shown = on_a_terminal(tmp_path, command, output.fileno())
+    written = (tmp_path / "out").read_text()
+    assert "\x1b" not in written
+    assert written.count("ISO/English, 68 mm: " if form == "json-lines" else "\nline ") == count
+    assert (f"{count} bicycles" in shown) == bar
+    assert f"{count} quoted, 0 refused." in shown
+    assert "ISO/English" not in shown
 
 
 def test_a_name_cannot_steer_the_terminal(tmp_path: Path) -> None:

@@ -7,13 +7,18 @@ from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 from typing import Any, Literal
 
+import hypothesis
 import pytest
 
-import postgres
 from cotterline.store.database import Database
 from cotterline.store.migrate import migrate
+from tests import postgres
 
 Backend = Literal["sqlite", "postgresql"]
+
+# Time limits belong to benchmarks: a busy machine must not turn a law red. The same examples on every run.
+hypothesis.settings.register_profile("cotterline", deadline=None, derandomize=True, database=None)
+hypothesis.settings.load_profile("cotterline")
 
 
 @pytest.fixture(scope="session")

@@ -10,8 +10,8 @@ import pytest
 from sqlalchemy import make_url, text
 from sqlalchemy.ext.asyncio import create_async_engine
 
-import postgres
 from cotterline.store.address import driver_url
+from tests import postgres
 
 
 def databases(server: postgres.Server) -> set[str]:

@@ -9,7 +9,8 @@ from litestar.testing import TestClient
 from cotterline.api import examples
 from cotterline.api.edge import Edge
 from cotterline.bench.derivation import Trace
-from cotterline.bench.threads import VerdictRequest, judge
+from cotterline.bench.shop import ShopSettings
+from cotterline.bench.thread_verdicts import VerdictRequest, judge
 
 CALLS = {
     "/v1/thread-verdicts": "clear_shell",
@@ -70,7 +71,9 @@ def test_a_reading_in_inches_is_judged_as_its_millimetres(bench: Client) -> None
 def test_http_adds_nothing_to_the_core(bench: Client) -> None:
     body = examples.read("clear_shell")
     answer = bench.post("/v1/thread-verdicts", content=body, headers={"content-type": "application/json"}).content
-    assert answer == msgspec.json.encode(judge(examples.typed("clear_shell", VerdictRequest), Trace(wanted=False)))
+    assert answer == msgspec.json.encode(
+        judge(examples.typed("clear_shell", VerdictRequest), ShopSettings(), Trace(wanted=False))
+    )
 
 
 def test_the_reference_gives_every_family_in_either_unit(bench: Client) -> None:

@@ -18,7 +18,8 @@ from cotterline.api import body, examples, thread_verdicts
 from cotterline.api.body import decode as _decode
 from cotterline.api.problems import RequestRefusedError
 from cotterline.bench.derivation import Trace
-from cotterline.bench.threads import Verdict, VerdictRequest, judge
+from cotterline.bench.shop import ShopSettings
+from cotterline.bench.thread_verdicts import Verdict, VerdictRequest, judge
 from cotterline.main import create_app, openapi_document
 from cotterline.settings import Settings
 
@@ -154,11 +155,11 @@ def _take_nothing(_raw: bytes, _kind: object) -> None:
     raise RequestRefusedError("invalid-body", "Nothing fits.")
 
 
-def _answer_with_an_unknown_state(request: VerdictRequest, trace: Trace) -> Verdict:
-    return msgspec.structs.replace(judge(request, trace), state="perhaps")
+def _answer_with_an_unknown_state(request: VerdictRequest, shop: ShopSettings, trace: Trace) -> Verdict:
+    return msgspec.structs.replace(judge(request, shop, trace), state="perhaps")
 
 
-def _fail(_request: object, _trace: object) -> Verdict:
+def _fail(_request: object, _shop: object, _trace: object) -> Verdict:
     raise RuntimeError("broken on purpose")
 
 

@@ -11,7 +11,7 @@ from litestar.testing import TestClient
 
 from cotterline.api.edge import Edge
 from cotterline.main import openapi_document
-from serving import serving
+from tests.serving import serving
 
 Client = TestClient[Edge]
 ASSETS = Path(__file__).parents[2] / "service" / "cotterline" / "api" / "assets"

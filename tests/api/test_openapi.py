@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import jsonschema  # type: ignore[import-untyped]  # ships no types
+import jsonschema
 import msgspec
 import pytest
 from litestar.testing import TestClient

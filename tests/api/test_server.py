@@ -11,7 +11,7 @@ import msgspec
 import pytest
 
 from cotterline.api import examples
-from serving import serving
+from tests.serving import serving
 
 CLOSE = b"Host: bench.example\r\nConnection: close\r\n"
 JSON = b"Content-Type: application/json\r\n"

@@ -5,7 +5,8 @@ from typing import Literal
 from msgspec import UNSET, UnsetType
 
 from cotterline.bench.derivation import Trace
-from cotterline.bench.evidence import (
+from cotterline.bench.quantity import Reading, Side, Tool
+from cotterline.bench.shell.evidence import (
     Bore,
     CrestCount,
     CupFittings,
@@ -22,10 +23,9 @@ from cotterline.bench.evidence import (
     ShellWidth,
     Stamp,
 )
-from cotterline.bench.families import Hand
-from cotterline.bench.quantity import Reading, Side, Tool
+from cotterline.bench.shell.families import Hand
 from cotterline.bench.shop import ShopSettings
-from cotterline.bench.threads import Verdict, verdict
+from cotterline.bench.thread_verdicts import Verdict, verdict
 
 
 def mm(value: float, tool: Tool = "caliper") -> Reading:

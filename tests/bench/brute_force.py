@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special, stats
 
-from cotterline.bench.evidence import Evidence
+from cotterline.bench.shell.evidence import Evidence
 
 Vector = NDArray[np.float64]
 Wire = Mapping[str, Any]

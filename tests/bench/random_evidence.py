@@ -3,11 +3,11 @@
 from collections.abc import Callable, Iterable
 from typing import Any, get_args
 
-from brute_force import STAMPED_AS
 from hypothesis import strategies as st
 from msgspec import UNSET
 
-from cotterline.bench.evidence import (
+from cotterline.bench.quantity import TOOL_PLUS_MINUS, Reading, Side, Tool
+from cotterline.bench.shell.evidence import (
     Bore,
     CrestCount,
     CupFittings,
@@ -26,8 +26,8 @@ from cotterline.bench.evidence import (
     kind,
     side,
 )
-from cotterline.bench.families import SHELLS, Family, Hand, Shell
-from cotterline.bench.quantity import TOOL_PLUS_MINUS, Reading, Side, Tool
+from cotterline.bench.shell.families import SHELLS, Family, Hand, Shell
+from tests.bench.brute_force import STAMPED_AS
 
 SIDES = st.sampled_from(get_args(Side))
 TOOLS = st.sampled_from(get_args(Tool))

@@ -4,12 +4,12 @@ from typing import Any
 
 import msgspec
 
-from cotterline.bench.chainline_methods import MeasuredChainLine
+from cotterline.bench.chain.methods import MeasuredChainLine
 from cotterline.bench.derivation import Trace
 from cotterline.bench.quantity import Reading
 from cotterline.bench.shop import ShopSettings
-from cotterline.bench.spindle import SpindleOption, SpindleResult, options
-from cotterline.bench.spindle_question import ShellForSpindle, SpindleQuestion
+from cotterline.bench.spindle.question import ShellForSpindle, SpindleQuestion
+from cotterline.bench.spindle_options import SpindleOption, SpindleResult, options
 
 ENGLISH_68 = ShellForSpindle(family="iso_english", width=68)
 

@@ -2,17 +2,17 @@
 
 import msgspec
 import pytest
-from bikes import COTTERED, RAISED, inside, mm
-from formulas import check_steps
 from hypothesis import given, settings
-from random_evidence import ANY_EVIDENCE
 
 from cotterline.bench.derivation import Step, Trace
-from cotterline.bench.evidence import Evidence
-from cotterline.bench.posterior import posterior
-from cotterline.bench.remedies import ShellCondition, remedies
+from cotterline.bench.shell.evidence import Evidence
+from cotterline.bench.shell.posterior import posterior
+from cotterline.bench.shell.remedies import ShellCondition, remedies
 from cotterline.bench.shop import ShopSettings
-from cotterline.bench.threads import verdict
+from cotterline.bench.thread_verdicts import verdict
+from tests.bench.bikes import COTTERED, RAISED, inside, mm
+from tests.bench.formulas import check_steps
+from tests.bench.random_evidence import ANY_EVIDENCE
 
 
 def test_a_step_is_recorded_to_nine_decimals_and_its_value_handed_on_whole() -> None:

@@ -1,10 +1,10 @@
 """The evaluator itself, since every derivation is held against it."""
 
 import pytest
-from formulas import check_steps, evaluate
 from scipy import stats
 
 from cotterline.bench.derivation import Step
+from tests.bench.formulas import check_steps, evaluate
 
 
 @pytest.mark.parametrize(

@@ -13,9 +13,9 @@ import msgspec
 import pytest
 
 from cotterline.bench.derivation import Trace
-from cotterline.bench.evidence import Evidence
+from cotterline.bench.shell.evidence import Evidence
 from cotterline.bench.shop import ShopSettings
-from cotterline.bench.threads import Verdict, verdict
+from cotterline.bench.thread_verdicts import Verdict, verdict
 
 State = Literal["fit_to_order", "likely", "undecided", "contradictory"]
 

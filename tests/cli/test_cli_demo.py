@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from command_line import COMMAND, FIXTURES, SECONDS, ask, environment, run
+from tests.command_line import COMMAND, FIXTURES, SECONDS, ask, environment, run
 
 WORDS = re.compile(r"\s+")
 

@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from command_line import run
-from conftest import Backend
 from cotterline.store import migrate
+from tests.command_line import run
+from tests.conftest import Backend
 
 pytestmark = pytest.mark.anyio
 

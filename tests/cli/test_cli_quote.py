@@ -10,11 +10,11 @@ import msgspec
 import pytest
 
 import cotterline
-from command_line import COMMAND, FIXTURES, SECONDS, environment, run
 from cotterline.bench.derivation import Trace
 from cotterline.bench.quotes import QuoteRequest, QuoteResult, quote
 from cotterline.bench.shop import ShopSettings
 from cotterline.main import openapi_document
+from tests.command_line import COMMAND, FIXTURES, SECONDS, environment, run
 
 BIKES = msgspec.json.decode((FIXTURES / "bikes.json").read_bytes(), type=list[msgspec.Raw])
 WIDTH = '{"evidence":[{"kind":"shell_width","reading":{"value":68}}]}'

@@ -12,9 +12,9 @@ import click
 import msgspec
 import pytest
 
-from command_line import COMMAND, FIXTURES, SECONDS, ask, environment, run
 from cotterline.cli.database import make_ready
 from cotterline.store import migrate
+from tests.command_line import COMMAND, FIXTURES, SECONDS, ask, environment, run
 
 FIRST_BIKE = bytes(msgspec.json.decode((FIXTURES / "bikes.json").read_bytes(), type=list[msgspec.Raw])[0])
 

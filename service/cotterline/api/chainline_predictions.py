@@ -6,8 +6,8 @@ from litestar.params import JSONBody
 from cotterline.api import examples
 from cotterline.api.operation import Example
 from cotterline.api.parameters import Derivation
+from cotterline.bench.chainline_predictions import ChainlineRequest, ChainlineResult, predict
 from cotterline.bench.derivation import Trace
-from cotterline.bench.drivetrain import ChainlineRequest, ChainlineResult, predict
 from cotterline.bench.shop import ShopSettings
 
 

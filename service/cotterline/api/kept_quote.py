@@ -8,10 +8,10 @@ from msgspec import UNSET, Raw, UnsetType
 
 import cotterline
 from cotterline.bench.derivation import Trace
-from cotterline.bench.families import FamilyId
 from cotterline.bench.quotes import QuoteRequest, QuoteResult, quote
+from cotterline.bench.shell.families import FamilyId
 from cotterline.bench.shop import ShopSettings
-from cotterline.bench.threads import State
+from cotterline.bench.thread_verdicts import State
 from cotterline.store import cursor
 from cotterline.store.quotes import QuotePage, QuoteRow, QuoteSummary
 

@@ -9,9 +9,9 @@ from litestar.params import QueryParameter
 from msgspec import UNSET, UnsetType
 
 from cotterline.api.operation import Example
-from cotterline.bench.families import FAMILIES, Family, FamilyId, Grade, Hand, Pitch, Stock
 from cotterline.bench.quantity import Length, Unit, in_unit
-from cotterline.bench.thread_form import Limits
+from cotterline.bench.shell.families import FAMILIES, Family, FamilyId, Grade, Hand, Pitch, Stock
+from cotterline.bench.shell.thread_form import Limits
 
 
 class Range(msgspec.Struct, frozen=True, kw_only=True):

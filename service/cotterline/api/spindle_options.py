@@ -2,19 +2,18 @@
 
 from litestar import post
 from litestar.params import JSONBody
-from msgspec.structs import replace
 
 from cotterline.api import examples
 from cotterline.api.operation import Example
 from cotterline.api.parameters import Derivation
-from cotterline.bench import spindle
+from cotterline.bench.derivation import Trace
 from cotterline.bench.shop import ShopSettings
-from cotterline.bench.spindle import SpindleResult
-from cotterline.bench.spindle_question import SpindleRequest
+from cotterline.bench.spindle.question import SpindleRequest
+from cotterline.bench.spindle_options import SpindleResult, rank
 
 
 def _answer(data: SpindleRequest) -> SpindleResult:
-    return spindle.answer(data, ShopSettings())
+    return rank(data, ShopSettings(), Trace(wanted=False))
 
 
 @post(
@@ -32,4 +31,4 @@ def _answer(data: SpindleRequest) -> SpindleResult:
 )
 async def create(data: JSONBody[SpindleRequest], derivation: Derivation = False) -> SpindleResult:  # noqa: FBT002 - a query parameter
     """Predict the chain line on every length to be had for this shell, and say which to order."""
-    return _answer(replace(data, derivation=derivation or data.derivation))
+    return rank(data, ShopSettings(), Trace(wanted=derivation))

@@ -1,7 +1,5 @@
 """Which thread a shell has, and whether to order on it."""
 
-from functools import partial
-
 from litestar import post
 from litestar.params import JSONBody
 
@@ -9,9 +7,12 @@ from cotterline.api import examples
 from cotterline.api.operation import Example
 from cotterline.api.parameters import Derivation
 from cotterline.bench.derivation import Trace
-from cotterline.bench.threads import Verdict, VerdictRequest, judge
+from cotterline.bench.shop import ShopSettings
+from cotterline.bench.thread_verdicts import Verdict, VerdictRequest, judge
 
-_answer = partial(judge, trace=Trace(wanted=False))
+
+def _answer(data: VerdictRequest) -> Verdict:
+    return judge(data, ShopSettings(), Trace(wanted=False))
 
 
 @post(
@@ -29,4 +30,4 @@ _answer = partial(judge, trace=Trace(wanted=False))
 )
 async def create(data: JSONBody[VerdictRequest], derivation: Derivation = False) -> Verdict:  # noqa: FBT002 - a query parameter
     """Weigh any subset of evidence: every family's probability, whether to order, and what to measure next."""
-    return judge(data, Trace(wanted=derivation))
+    return judge(data, ShopSettings(), Trace(wanted=derivation))

@@ -8,20 +8,20 @@ from typing import Annotated, TypeVar
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
+from cotterline.bench.chain.drivetrain import Drivetrain, DrivetrainResult, check_drivetrain, gears
 from cotterline.bench.derivation import Step, Trace
-from cotterline.bench.drivetrain import Drivetrain, DrivetrainResult, check_drivetrain, gears
 from cotterline.bench.errors import CotterlineError, Fault
-from cotterline.bench.evidence import EvidenceList, OldCrank, check
-from cotterline.bench.families import FAMILIES
-from cotterline.bench.order_conditions import OrderCondition
-from cotterline.bench.parts import PartsList, parts_list, unit_thread
-from cotterline.bench.posterior import posterior
+from cotterline.bench.parts_list import PartsList, parts_list, unit_thread
 from cotterline.bench.quantity import COVERAGE, Length, Uncertain, in_unit, refuse
-from cotterline.bench.remedies import Remedy, ShellCondition, remedies
+from cotterline.bench.shell.evidence import EvidenceList, OldCrank, check
+from cotterline.bench.shell.families import FAMILIES
+from cotterline.bench.shell.order_conditions import OrderCondition
+from cotterline.bench.shell.posterior import posterior
+from cotterline.bench.shell.remedies import Remedy, ShellCondition, remedies
 from cotterline.bench.shop import ShopSettings
-from cotterline.bench.spindle import SpindleOption, SpindleResult, options
-from cotterline.bench.spindle_question import ShellForSpindle, SpindleQuestion, check_question
-from cotterline.bench.threads import Verdict, verdict
+from cotterline.bench.spindle.question import ShellForSpindle, SpindleQuestion, check_question
+from cotterline.bench.spindle_options import SpindleOption, SpindleResult, options
+from cotterline.bench.thread_verdicts import Verdict, verdict
 
 Part = TypeVar("Part", Verdict, SpindleResult)
 

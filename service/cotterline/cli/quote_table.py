@@ -13,14 +13,14 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from cotterline.bench.drivetrain import DrivetrainResult
-from cotterline.bench.families import FAMILIES
-from cotterline.bench.next_measurement import NextMeasurement
-from cotterline.bench.parts import PartsList
+from cotterline.bench.chain.drivetrain import DrivetrainResult
+from cotterline.bench.parts_list import PartsList
 from cotterline.bench.quantity import Length
 from cotterline.bench.quotes import QuoteResult
-from cotterline.bench.remedies import Remedy
-from cotterline.bench.spindle import SpindleOption, SpindleResult
+from cotterline.bench.shell.families import FAMILIES
+from cotterline.bench.shell.next_measurement import NextMeasurement
+from cotterline.bench.shell.remedies import Remedy
+from cotterline.bench.spindle_options import SpindleOption, SpindleResult
 from cotterline.cli.bike import printable
 
 HEADINGS: Final = ("bicycle", "shell", "spindle, mm", "chain line, mm", "gears beyond limit")

@@ -1,0 +1,1 @@
+"""Where the chain runs: front and rear chain line, rings, sprockets, gears."""

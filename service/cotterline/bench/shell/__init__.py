@@ -1,0 +1,1 @@
+"""Which shell this is: evidence, probabilities, conditions of an order, remedies."""

@@ -1,0 +1,96 @@
+"""What a bicycle's background makes likely before its shell is measured.
+
+Weights are judgement on sourced facts (``data/priors.toml``). They steer which measurement to ask for; an order never
+rests on them.
+"""
+
+from collections.abc import Sequence
+from typing import Literal, NamedTuple
+
+import msgspec
+
+from cotterline.bench.data import load
+from cotterline.bench.shell.evidence import Evidence, OldCrank, Origin
+from cotterline.bench.shell.families import SHELLS, FamilyId, Shell
+
+
+class Rule(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One statement about backgrounds and the factors by which it shifts the odds of families and threaded widths."""
+
+    about: str
+    source: str
+    factors: dict[FamilyId, float] = {}
+    widths: dict[str, float] = {}
+    countries: tuple[str, ...] = ()
+    cranks: tuple[Literal["cottered", "square_taper", "one_piece", "splined"], ...] = ()
+    first: int | None = msgspec.field(name="from", default=None)
+    last: int | None = msgspec.field(name="to", default=None)
+
+    def share(self, background: "Background") -> float:
+        """How far the rule applies, 0 to 1."""
+        if self.countries and background.country not in self.countries:
+            return 0.0
+        if self.cranks and background.crank not in self.cranks:
+            return 0.0
+        if self.first is None and self.last is None:
+            return 1.0
+        if background.years is None:
+            return 0.0
+        earliest, latest = background.years
+        begin = earliest if self.first is None else max(earliest, self.first)
+        end = latest if self.last is None else min(latest, self.last)
+        return max(0, end - begin + 1) / (latest - earliest + 1)
+
+
+class Background(NamedTuple):
+    """Country, years and old crank, as far as the evidence states them."""
+
+    country: str | None
+    years: tuple[int, int] | None
+    crank: str | None
+
+
+class _Base(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    weights: dict[FamilyId, float]
+    source: str
+
+
+class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    base: _Base
+    rule: tuple[Rule, ...]
+
+
+_TABLE = load("priors", _Table)
+COUNTRIES = frozenset(country for rule in _TABLE.rule for country in rule.countries)
+"""Countries that some rule knows."""
+
+
+def background(evidence: Sequence[Evidence]) -> Background:
+    """What the evidence says of the bicycle apart from its shell."""
+    origin = next((item for item in evidence if isinstance(item, Origin)), Origin())
+    crank = next((item.crank for item in evidence if isinstance(item, OldCrank)), None)
+    country = origin.country if isinstance(origin.country, str) else None
+    return Background(country, origin.years, crank)
+
+
+def rules(known: Background) -> list[tuple[Rule, float]]:
+    """The rules that apply, each with its share."""
+    shares = [(rule, rule.share(known)) for rule in _TABLE.rule]
+    return [(rule, share) for rule, share in shares if share > 0]
+
+
+def weights(known: Background) -> list[float]:
+    """Unnormalised prior weight of every shell in ``SHELLS``."""
+    by_family = dict(_TABLE.base.weights)
+    by_width: dict[float, float] = {}
+    for rule, share in rules(known):
+        for family, factor in rule.factors.items():
+            by_family[family] *= factor**share
+        for width, factor in rule.widths.items():
+            by_width[float(width)] = by_width.get(float(width), 1.0) * factor**share
+    return [_weight(shell, by_family, by_width) for shell in SHELLS]
+
+
+def _weight(shell: Shell, by_family: dict[FamilyId, float], by_width: dict[float, float]) -> float:
+    of_width = by_width.get(shell.width, 1.0) if shell.original.threaded else 1.0
+    return by_family[shell.original.id] * shell.share * of_width

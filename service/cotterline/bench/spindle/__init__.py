@@ -1,0 +1,1 @@
+"""Which spindle: targets, cranks, tapers, seats, clearances, and the policy of an order."""

@@ -25,6 +25,7 @@ from tests.bench.random_evidence import ANY_EVIDENCE, SHUFFLED
 ANOTHER_PROCESS = """
 import sys, msgspec
 from cotterline.bench.derivation import Trace
+from cotterline.bench.shop import ShopSettings
 from cotterline.bench.thread_verdicts import VerdictRequest, judge
 for line in sys.stdin.buffer:
     answer = judge(msgspec.json.decode(line, type=VerdictRequest), ShopSettings(), Trace())

@@ -43,7 +43,9 @@ def predict(request: ChainlineRequest, settings: ShopSettings, trace: Trace) -> 
     Raises:
         CotterlineError: ``impossible-value``, with every fault of the request at its JSON pointer.
 
+    >>> from cotterline.bench.chain.drivetrain import Rings
     >>> from cotterline.bench.chain.methods import MeasuredChainLine, SingleSprocket
+    >>> from cotterline.bench.quantity import Reading
     >>> wheel = SingleSprocket(locknut_width=Reading(value=120), to_sprocket=Reading(value=12))
     >>> bike = Drivetrain(rings=Rings(count=1), rear=wheel, chainstay_length=Reading(value=430))
     >>> front = MeasuredChainLine(chain_line=Reading(value=46))

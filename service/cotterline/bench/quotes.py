@@ -173,7 +173,7 @@ def _advised(spindle: SpindleResult) -> list[SpindleOption]:
 
 
 def _remedies(request: QuoteRequest, judged: Verdict, trace: Trace) -> tuple[Remedy, ...]:
-    in_stock = _stock_unit(judged).met and judged.leading.stock not in {"rare", "rarest"}
+    in_stock = _stock_unit(judged).met and judged.leading.stock in {"plentiful", "shrinking"}
     if in_stock or judged.state == "undecided":
         return ()
     return remedies(posterior(request.evidence).leader, request.shell_condition, request.evidence, trace)

@@ -47,7 +47,7 @@ def test_evidence_that_cannot_all_be_right_is_contradictory(evidence: tuple[Evid
 def test_24_tpi_with_a_76_mm_shell_is_said_in_words() -> None:
     found = judged(gauge(24, over=12), hand("left"), width(76, "caliper")).contradictions
     assert [(row.item, row.against, row.fits) for row in found] == [(2, "iso_english", "british_26")]
-    assert "shell width, fits British 26 tpi 76 mm" in found[0].words
+    assert "The shell width fits British 26 tpi 76 mm" in found[0].words
     assert "ISO/English 68 mm" in found[0].words
     assert "take it again" in found[0].words
 

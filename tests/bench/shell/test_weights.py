@@ -62,8 +62,8 @@ def test_evidence_against_the_leader_weighs_below_nought() -> None:
 @pytest.mark.parametrize(
     ("evidence", "words"),
     [
-        ((stamp("EXTRA"),), "Item 0: the stamp is not one we know"),
-        ((gauge(24), stamp("35x1")), "Item 1: It says nothing of the hand"),
+        ((stamp("EXTRA"),), "It is not known what the stamp on the drive side stands for"),
+        ((gauge(24), stamp("35x1")), "Of the stamp on the drive side: It says nothing of the hand"),
         ((stamp("M35x24"),), "not a 35 mm x 1 mm thread"),
         ((origin("NZ"),), "No rule knows the country NZ"),
         ((origin("GB"),), "caution whenever origin points there"),

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 import msgspec
 
-from cotterline.bench.shell.evidence import Evidence, ShellWidth, kind, side
+from cotterline.bench.shell.evidence import Evidence, ShellWidth, described, side
 from cotterline.bench.shell.families import SHELLS, FamilyId, Shell
 from cotterline.bench.shell.likelihood import Likelihood, likelihoods
 from cotterline.bench.shell.posterior import DECIBANS, DECISIVE, Posterior, is_background
@@ -61,23 +61,28 @@ def _family(shell: Shell, item: Evidence) -> FamilyId:
     return shell.original.id if where is None else shell.at(where).id
 
 
+def _named(item: Evidence) -> str:
+    words = described(item)
+    return words[0].upper() + words[1:]
+
+
 def _fits_nothing(index: int, item: Evidence, leader: Shell) -> Contradiction:
-    words = f"Item {index}, {kind(item).replace('_', ' ')}, fits no shell the trade knows: take it again."
+    words = f"{_named(item)} fits no shell the trade knows: take it again."
     return Contradiction(item=index, against=_family(leader, item), words=words)
 
 
 def _fits_another(known: Posterior, index: int, other: Shell, decibans: float) -> Contradiction:
     leader, item = known.leader, known.evidence[index]
 
-    def described(shell: Shell) -> str:
+    def told(shell: Shell) -> str:
         where = side(item)
         family = shell.original if where is None else shell.at(where)
         return f"{family.name} {shell.width:g} mm" if isinstance(item, ShellWidth) else family.name
 
     rest = "the rest of the evidence says" if len(known.evidence) > 1 else "far more common is"
     words = (
-        f"Item {index}, {kind(item).replace('_', ' ')}, fits {described(other)}, while {rest} "
-        f"{described(leader)}. Both cannot be right: take it again before anything is ordered."
+        f"{_named(item)} fits {told(other)}, while {rest} "
+        f"{told(leader)}. Both cannot be right: take it again before anything is ordered."
     )
     return Contradiction(
         item=index,

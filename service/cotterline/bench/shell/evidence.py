@@ -217,6 +217,17 @@ def side(item: Evidence) -> Side | None:
     return getattr(item, "side", None)
 
 
+def described(item: Evidence) -> str:
+    """An item as a person would name it.
+
+    >>> described(CupHand(side="non_drive", hand="right"))
+    'the cup hand on the non-drive side'
+    """
+    where = side(item)
+    words = f"the {kind(item).replace('_', ' ')}"
+    return f"{words} on the {where.replace('_', '-')} side" if where else words
+
+
 def check(evidence: Sequence[Evidence], pointer: str = "/evidence") -> None:
     """Refuse evidence that is impossible by itself or cannot belong to one bicycle.
 

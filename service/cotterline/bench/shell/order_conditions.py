@@ -8,7 +8,7 @@ import msgspec
 
 from cotterline.bench.quantity import COVERAGE, Reading
 from cotterline.bench.shell.contradictions import Contradiction
-from cotterline.bench.shell.evidence import DIRECT, Evidence, ShellWidth, kind
+from cotterline.bench.shell.evidence import DIRECT, Evidence, ShellWidth, described
 from cotterline.bench.shell.families import FAMILIES, SHELLS, FamilyId, Shell
 from cotterline.bench.shell.likelihood import MODELS, likelihoods, readable
 from cotterline.bench.shell.posterior import DECIBANS, DECISIVE, Posterior, is_background
@@ -84,10 +84,16 @@ def _thread_observed(known: Posterior) -> OrderCondition:
         "thread_observed",
         met,
         "The thread itself was observed.",
-        "What names the thread does not name this one: take it again over a longer thread."
-        if names_it
-        else "Nothing names the thread itself: use a pitch gauge, count crests over a length, or read a stamp.",
+        _unnamed(known, names_it),
     )
+
+
+def _unnamed(known: Posterior, names_it: Sequence[float]) -> str:
+    if names_it:
+        return "What names the thread does not name this one: take it again over a longer thread."
+    if not known.leader.drive.threaded:
+        return "The shell reads as plain: it has no thread to order by."
+    return "Nothing names the thread itself: use a pitch gauge, count crests over a length, or read a stamp."
 
 
 def _favour(known: Posterior, item: Evidence) -> float:
@@ -105,6 +111,9 @@ def unseparated(known: Posterior) -> tuple[FamilyId, ...]:
 
 def _rivals_told_apart(known: Posterior) -> OrderCondition:
     rivals = unseparated(known)
+    if all(is_background(item) for item in known.evidence):
+        words = "Nothing was observed of the shell itself yet."
+        return OrderCondition(condition="rivals_told_apart", met=False, words=words, rivals=rivals)
     names = ", ".join(FAMILIES[rival].name for rival in rivals[:NAMED])
     if len(rivals) > NAMED:
         names += f" and {len(rivals) - NAMED} more"
@@ -153,7 +162,7 @@ def _same_threads(one: Shell, other: Shell) -> bool:
 
 def _survives_a_slip(known: Posterior) -> OrderCondition:
     items = leaning(known)
-    named = ", ".join(f"item {index} ({kind(known.evidence[index]).replace('_', ' ')})" for index in items)
+    named = " or ".join(described(known.evidence[index]) for index in items)
     return _said(
         "survives_a_slip",
         not items,
@@ -201,7 +210,9 @@ def _same_thread(known: Posterior) -> OrderCondition:
 def _stock(known: Posterior) -> OrderCondition:
     family, width = known.leader.drive, known.leader.width
     missing = f"No stock unit screws into {family.name}: see the remedies."
-    if family.stock_widths:
+    if not family.threaded:
+        missing = f"No unit screws into a plain bore ({family.name}): see the remedies."
+    elif family.stock_widths:
         missing = f"No stock unit for {family.name} is made {width:g} mm wide: see the remedies."
     met = family.has_stock_unit(width)
     return _said("stock_unit_exists", met, f"Units for {family.name}, {width:g} mm, are {family.stock}.", missing)

@@ -357,7 +357,7 @@ def _like_for_like(case: _Case) -> Iterator[RouteCondition]:
 
 
 def _new_shell(case: _Case) -> Iterator[RouteCondition]:
-    yield _said(f"a frame builder takes on a {case.family.name} shell", True, "common practice, no source")  # noqa: FBT003 - it always can be asked
+    yield _said(f"a frame builder takes the shell on ({case.family.name})", True, "common practice, no source")  # noqa: FBT003 - it always can be asked
 
 
 _CONDITIONS: dict[RouteId, Callable[[_Case], Iterator[RouteCondition]]] = {

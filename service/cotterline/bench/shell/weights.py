@@ -6,7 +6,7 @@ import msgspec
 
 from cotterline.bench.derivation import Trace
 from cotterline.bench.quantity import Side
-from cotterline.bench.shell.evidence import BACKGROUND, Evidence, Origin, Stamp, kind, side
+from cotterline.bench.shell.evidence import BACKGROUND, Evidence, Origin, Stamp, described, kind, side
 from cotterline.bench.shell.families import SHELLS, FamilyId
 from cotterline.bench.shell.likelihood import likelihoods, read_stamp
 from cotterline.bench.shell.likelihood_steps import explain
@@ -100,13 +100,13 @@ def notes(known: Posterior) -> tuple[str, ...]:
 
 def _stamp_notes(known: Posterior) -> list[str]:
     said = []
-    for index, item in enumerate(known.evidence):
+    for item in known.evidence:
         if isinstance(item, Stamp):
             row = read_stamp(item.text)
             if row is None:
-                said.append(f"Item {index}: the stamp is not one we know; it counts for nothing.")
+                said.append(f"It is not known what {described(item)} stands for; it counts for nothing.")
             elif row.remark:
-                said.append(f"Item {index}: {row.remark}")
+                said.append(f"Of {described(item)}: {row.remark}")
     return said
 
 

@@ -147,8 +147,8 @@ def baseline(crank: Crank, aim: Aim, trace: Trace, pointer: str = "") -> Baselin
         case UnknownCrank():
             raise _missing(
                 pointer,
-                "give one spindle length with the chain line this crank has on it (reference_pair), "
-                "or the distance between the old cotters' centres (cotter_distance)",
+                "Nothing is known of the crank: measure its chain line on any square spindle, or the distance "
+                "between the old cotters' centres.",
             )
 
 

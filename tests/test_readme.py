@@ -1,0 +1,40 @@
+"""The README says what is true: its call gives its answer, and its commands are those of continuous integration."""
+
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from tests.serving import serving
+
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text("utf-8")
+
+
+def blocks(kind: str) -> list[str]:
+    """The README's code blocks of one kind."""
+    return re.findall(rf"^```{kind}\n(.*?)^```$", README, flags=re.MULTILINE | re.DOTALL)
+
+
+def test_the_call_gives_the_answer_beside_it(tmp_path: Path) -> None:
+    (call,) = [block for block in blocks("sh") if block.startswith("curl")]
+    (answer,) = blocks("text")
+    if shutil.which("curl") is None:
+        pytest.skip("install curl to try the README's call")
+    with serving(tmp_path) as address:
+        run = call.replace("http://127.0.0.1:8000", address)
+        shown = subprocess.run(["bash", "-c", run], capture_output=True, text=True, timeout=60, check=True)  # noqa: S603, S607 - the README's own words, as a reader would run them
+    assert shown.stdout == answer
+
+
+def test_there_is_one_command_for_the_job_and_one_for_the_tests() -> None:
+    commands = [block.strip() for block in blocks("sh") if not block.startswith("curl")]
+    assert [command.rsplit("&& ", 1)[-1] for command in commands] == [".venv/bin/cotterline demo", ".venv/bin/pytest"]
+    assert not any("\n" in command for command in commands)
+
+
+def test_every_file_it_points_at_exists() -> None:
+    for target in re.findall(r"\]\(([\w./-]+)\)", README):
+        assert (ROOT / target).exists(), target

@@ -66,7 +66,7 @@ def test_the_roadster_with_raised_fittings_is_refused_with_the_routes_that_hold(
         ("Silver club tourer", ["French, 68 mm"]),
         ("Cream step-through", ["Swiss, 68 mm"]),
         ("Blue tourer", ["ISO/English, 2.68 in", "fit to order"]),
-        ("Grey carrier", ["contradictory", "Do not order", "Contradiction: Item 3, pitch gauge"]),
+        ("Grey carrier", ["contradictory", "Do not order", "Contradiction: The pitch gauge on the drive side"]),
         ("White winter trainer", ["drive side ISO/English, other side Italian", "Do not order"]),
         ("Brown delivery", ["Thompson, 40 mm bore", "Do not order"]),
         ("Yellow shopper", ["fit to order", "Do not order", "distance between the old cotters' centres"]),

@@ -155,6 +155,7 @@ def test_a_shell_whose_sides_differ_takes_a_modular_unit_and_no_stock_one() -> N
     mixed = _shell("iso_english", 68, "italian")
     assert _route(mixed, "modular_unit").finding == "holds"
     assert _route(mixed, "neighbouring_width").finding == "fails"
+
     assert _route(mixed, "expanding_unit").finding == "fails"
     assert _route(_shell("british_26", 71, "italian"), "modular_unit").finding == "fails"
 
@@ -236,3 +237,10 @@ def test_structural_work_goes_to_a_frame_builder_with_its_cautions() -> None:
 def test_a_tube_no_shell_is_made_of_is_named(tube: float, faults: int) -> None:
     found = list(ShellCondition(outside_diameter=mm(tube)).faults("/shell"))
     assert [fault.pointer for fault in found] == ["/shell/outside_diameter/value"] * faults
+
+
+def test_a_unit_of_another_width_helps_only_where_another_width_is_made() -> None:
+    """Workshop references: French units come for 68 mm alone; 70 mm ISO shells are known from 1970s Japanese frames."""
+    assert _route(_shell("french", 68), "neighbouring_width").finding == "fails"
+    assert _route(_shell("iso_english", 70), "neighbouring_width").finding == "holds"
+    assert _route(_shell("iso_english", 83), "neighbouring_width").finding == "fails"

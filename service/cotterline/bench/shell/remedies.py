@@ -248,9 +248,10 @@ def _thread_height(case: _Case, item: ShellInsideDiameter) -> Iterator[RouteCond
 def _neighbouring_width(case: _Case) -> Iterator[RouteCondition]:
     family, width, limit = case.family, case.shell.width, _LIMITS["neighbouring_width"]
     yield _said("both sides have the same thread", not case.shell.mixed, "common practice, no source")
-    yield _said(f"units are made for {family.designation}", bool(family.stock_widths), family.source)
-    if family.stock_widths:
-        nearest = min(family.stock_widths, key=lambda made: abs(made - width))
+    others = [made for made in family.stock_widths if made != width]
+    yield _said(f"units for {family.designation} are made in another width", bool(others), family.source)
+    if others:
+        nearest = min(others, key=lambda made: abs(made - width))
         what = f"difference from the nearest width made, {nearest:g} mm"
         yield _sized(case, what, abs(nearest - width), limit.source, _Span(most=limit.value))
 

@@ -78,5 +78,5 @@ _INFO: Mapping[str, Any] = {
         "numbers in quotation marks and names given twice are refused, all faults at once, each with its JSON "
         "pointer. Refusals and failures are problem documents (RFC 9457)."
     ),
-    "license": {"name": "Apache License 2.0", "identifier": "Apache-2.0"},
+    "license": {"name": "Apache License 2.0", "url": "https://www.apache.org/licenses/LICENSE-2.0"},
 }

@@ -15,9 +15,10 @@ from litestar.handlers import HTTPRouteHandler
 from litestar.typing import FieldDefinition
 
 from cotterline.api.body import decode
+from cotterline.api.named_schemas import PREFIX
 from cotterline.api.parameters import path_names, query_types
 from cotterline.api.problems import MEDIA_TYPE, PROBLEMS, Call, Problem, RequestRefusedError, document
-from cotterline.api.schemas import PREFIX, settle
+from cotterline.api.schemas import settle
 
 EXAMPLE_ID = "01900000-0000-7000-8000-000000000000"
 """Stands in an example wherever an answer carries an id made for one request."""

@@ -176,10 +176,19 @@ def _parameter_errors(extra: Any) -> Iterable[ProblemError]:  # noqa: ANN401 - L
 
 
 class Call(msgspec.Struct, frozen=True):
-    """What the edge tells the layers inside about a request: its id, and the address the service is reached at."""
+    """What the edge tells the layers inside about a request, and what they tell the edge.
+
+    Attributes:
+        request_id: names the request.
+        base_url: address the service is reached at.
+        headers: set by a layer inside for whatever answer it becomes, a refusal included.
+        logged: set by a layer inside for the request's log line: names of things, never what was sent.
+    """
 
     request_id: str
     base_url: str
+    headers: dict[str, str] = msgspec.field(default_factory=dict)
+    logged: dict[str, str] = msgspec.field(default_factory=dict)
 
 
 def call_of(scope: Scope) -> Call:

@@ -1,5 +1,6 @@
 """The application: the one place where settings, database and handlers meet."""
 
+import asyncio
 import functools
 from collections.abc import AsyncIterator, Iterable, Mapping
 from contextlib import asynccontextmanager
@@ -7,17 +8,20 @@ from datetime import UTC, datetime
 from typing import Any
 
 import uvicorn
-from litestar import Litestar
+from litestar import Litestar, Request
 from litestar.datastructures import State
 from litestar.di import Provide
+from litestar.routes import HTTPRoute
 from litestar.types import ControllerRouterHandler
 from uuid_utils.compat import uuid7
 
 from cotterline.api import openapi, problems
 from cotterline.api.body import StrictRequest
+from cotterline.api.caller import admit, caller_of, needed_scope
 from cotterline.api.edge import Edge
 from cotterline.api.fixed import Fixed
 from cotterline.api.kept_quote import Stamp
+from cotterline.api.key_uses import KeyUses
 from cotterline.api.parameters import check_query
 from cotterline.api.routes import ROUTES
 from cotterline.settings import Settings
@@ -32,11 +36,17 @@ def create_app(settings: Settings) -> Edge:
 
     @asynccontextmanager
     async def database_open(app: Litestar) -> AsyncIterator[None]:
-        app.state.database = await Database.open(settings.database_url, settings.database_connections)
+        database = await Database.open(settings.database_url, settings.database_connections)
+        uses = KeyUses(database)
+        app.state.database, app.state.key_uses = database, uses
+        keeping = asyncio.create_task(uses.keep_always())
         try:
             yield
         finally:
-            await app.state.database.close()
+            keeping.cancel()
+            await asyncio.wait([keeping])
+            await uses.keep()
+            await database.close()
 
     app = application(ROUTES, lifespan=[database_open], request_max_body_size=settings.body_limit_bytes)
     app.state.openapi = Fixed(openapi_document(), "application/json")
@@ -70,17 +80,30 @@ def openapi_document() -> bytes:
 
 
 def application(routes: Iterable[ControllerRouterHandler], **options: Any) -> Litestar:  # noqa: ANN401 - Litestar's own
-    """Return handlers with everything the service puts around each of them, short of the edge."""
-    return Litestar(
+    """Return handlers with everything the service puts around each of them, short of the edge.
+
+    Raises:
+        RuntimeError: a handler does not say which scope it needs.
+    """
+    app = Litestar(
         route_handlers=[*routes],
         dependencies=_DEPENDENCIES,
         request_class=StrictRequest,
-        before_request=check_query,
+        before_request=_before_each,
         exception_handlers={**problems.HANDLERS},
         openapi_config=None,
         logging_config=None,
         **options,
     )
+    for route in app.routes:
+        for handler in route.route_handlers if isinstance(route, HTTPRoute) else ():
+            needed_scope(handler)
+    return app
+
+
+async def _before_each(request: Request[Any, Any, Any]) -> None:
+    await admit(request)
+    await check_query(request)
 
 
 def _database(state: State) -> Database:
@@ -93,6 +116,7 @@ def _stamp() -> Stamp:
 
 
 _DEPENDENCIES: Mapping[str, Provide] = {
+    "caller": Provide(caller_of, sync_to_thread=False),
     "database": Provide(_database, sync_to_thread=False),
     "stamp": Provide(_stamp, sync_to_thread=False, use_cache=False),
 }

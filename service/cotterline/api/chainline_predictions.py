@@ -22,10 +22,11 @@ def _answer(data: ChainlineRequest) -> ChainlineResult:
     tags=["bench"],
     summary="Predict the chain line and every gear's chain angle",
     opt={
+        "scope": "quote",
         "examples": {
             "single": Example("One ring, one sprocket", _answer, examples.read("single_sprocket")),
             "double": Example("Two rings, a cluster", _answer, examples.read("two_rings")),
-        }
+        },
     },
 )
 async def create(data: JSONBody[ChainlineRequest], derivation: Derivation = False) -> ChainlineResult:  # noqa: FBT002 - a query parameter

@@ -31,7 +31,12 @@ TAGS: Mapping[str, str] = {
     operation_id="readOpenapi",
     tags=["service"],
     summary="This document",
-    opt={"content": {"application/json": {"schema": {"type": "object"}}}, "headers": ["ETag"], "also": NOT_MODIFIED},
+    opt={
+        "scope": None,
+        "content": {"application/json": {"schema": {"type": "object"}}},
+        "headers": ["ETag"],
+        "also": NOT_MODIFIED,
+    },
 )
 async def document(request: Request[Any, Any, Any]) -> Response[bytes]:
     """Give the OpenAPI 3.1 document of the service."""

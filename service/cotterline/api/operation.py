@@ -35,6 +35,8 @@ NOT_MODIFIED: Mapping[str, Any] = {"304": {"description": "The copy named in If-
 
 _REFUSALS: Mapping[int, str] = {
     400: "Malformed",
+    401: "Unauthenticated",
+    403: "Forbidden",
     404: "NotFound",
     408: "Late",
     413: "TooLarge",

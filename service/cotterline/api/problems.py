@@ -36,6 +36,18 @@ PROBLEMS: Mapping[str, Kind] = {
     "malformed-request": Kind(
         400, "The request cannot be read", "Send one well-formed JSON document in UTF-8, nested no deeper than needed."
     ),
+    "unauthenticated": Kind(
+        401,
+        "A valid key is needed",
+        "Send the header Authorization: Bearer and a key of this service. A shop's administrator or the operator "
+        "issues keys, and can see whether one was revoked or has expired.",
+    ),
+    "forbidden-scope": Kind(
+        403,
+        "The key may not do this",
+        "Use a key with the scope named in WWW-Authenticate, or have one issued; the API document lists each "
+        "operation's scope.",
+    ),
     "not-found": Kind(
         404, "There is nothing here", "Check the path and the identifier; the API document lists every path."
     ),
@@ -43,6 +55,11 @@ PROBLEMS: Mapping[str, Kind] = {
         405, "This path does not take this method", "Use one of the methods named in the Allow header."
     ),
     "request-timeout": Kind(408, "The request took too long to arrive", "Send the body at once, then try again."),
+    "too-many-keys": Kind(
+        409,
+        "Two keys with this label live already",
+        "Revoke the key that is no longer used, then issue the new one; or choose another label.",
+    ),
     "request-too-large": Kind(
         413, "The request is too large", "Send less in one request: 1 MiB, unless the operator set another limit."
     ),
@@ -240,7 +257,7 @@ HANDLERS: Mapping[int | type[Exception], Any] = {Exception: answer, HTTPExceptio
     operation_id="explainProblem",
     tags=["service"],
     summary="What a problem type means and what to do about it",
-    opt={"content": {"text/html": {"schema": {"type": "string"}}}},
+    opt={"scope": None, "content": {"text/html": {"schema": {"type": "string"}}}},
 )
 async def explain(
     code: Annotated[str, PathParameter(description="The last part of the type.", schema_extra={"enum": [*PROBLEMS]})],

@@ -10,6 +10,7 @@ from litestar.di import NamedDependency
 from litestar.params import JSONBody, PathParameter, QueryParameter
 
 from cotterline.api import examples
+from cotterline.api.caller import Caller, caller_of
 from cotterline.api.kept_quote import KeptQuote, Quote, QuoteList, Stamp, calculate, entry, listed, shown
 from cotterline.api.operation import EXAMPLE_ID, Example
 from cotterline.api.parameters import Derivation
@@ -18,6 +19,7 @@ from cotterline.bench.errors import CotterlineError
 from cotterline.bench.quotes import QuoteRequest
 from cotterline.store import cursor as places
 from cotterline.store import quotes
+from cotterline.store.audit import record
 from cotterline.store.database import Database
 from cotterline.store.quotes import QuoteRow
 
@@ -41,6 +43,7 @@ def _example(_: QuoteRequest | None = None) -> KeptQuote:
     tags=["quotes"],
     summary="Do the whole job and keep it",
     opt={
+        "scope": "quote",
         "answer": Quote,
         "examples": {"whole-job": Example("From the bench to the parts list", _example, _BODY)},
         "headers": ["Location"],
@@ -61,9 +64,19 @@ async def create(
     derivation: Derivation = False,  # noqa: FBT002 - a query parameter
 ) -> Response[KeptQuote]:
     """Judge the thread, rank the spindles, check the chain line and list the parts; keep question and answer."""
-    row = calculate(data, stamp)
-    async with database.write() as tx:
+    caller, row = caller_of(request), calculate(data, stamp)
+    async with database.write(caller.tenant) as tx:
         await quotes.insert(tx, row)
+        await record(
+            tx,
+            caller.tenant,
+            at=stamp.now,
+            actor=caller.key_id,
+            action="quote.created",
+            subject_kind="quote",
+            subject_id=str(row.id),
+            detail={},
+        )
     location = f"{call_of(request.scope).base_url}/v1/quotes/{row.id}"
     return Response(shown(row, derivation=derivation), headers={"Location": location})
 
@@ -73,15 +86,16 @@ async def create(
     operation_id="readQuote",
     tags=["quotes"],
     summary="Read a quote again",
-    opt={"answer": Quote, "examples": {"whole-job": Example("As it was answered", _example)}},
+    opt={"scope": "read", "answer": Quote, "examples": {"whole-job": Example("As it was answered", _example)}},
 )
 async def read(
     quote_id: Annotated[UUID, PathParameter(description="The quote's id.")],
+    caller: NamedDependency[Caller],
     database: NamedDependency[Database],
     derivation: Derivation = False,  # noqa: FBT002 - a query parameter
 ) -> KeptQuote:
     """Give a quote as it was asked and answered, byte for byte, whatever has changed since."""
-    async with database.read() as tx:
+    async with database.read(caller.tenant) as tx:
         row = await quotes.get(tx, quote_id)
     if row is None:
         raise CotterlineError("not-found", "No quote has this id.")
@@ -94,6 +108,7 @@ async def read(
     tags=["quotes"],
     summary="List quotes, newest first",
     opt={
+        "scope": "read",
         "answer": QuoteList,
         "examples": {"last-page": Example("One quote", lambda: QuoteList(quotes=(entry(_example_row()),)))},
         "headers": ["Link"],
@@ -101,6 +116,7 @@ async def read(
 )
 async def page(
     request: Request[Any, Any, Any],
+    caller: NamedDependency[Caller],
     database: NamedDependency[Database],
     limit: Annotated[int, QueryParameter(ge=1, le=MAX_LIMIT, description="Most quotes to give.")] = 50,
     cursor: Annotated[
@@ -109,7 +125,7 @@ async def page(
 ) -> Response[QuoteList]:
     """Give a page of quotes; quotes made meanwhile neither repeat nor hide one on a later page."""
     after = places.decode(cursor) if cursor else None
-    async with database.read() as tx:
+    async with database.read(caller.tenant) as tx:
         found = listed(await quotes.page(tx, after, limit))
     return Response(found, headers=_next_page(found, limit, call_of(request.scope).base_url))
 

@@ -23,10 +23,11 @@ def _answer(data: SpindleRequest) -> SpindleResult:
     tags=["bench"],
     summary="Rank the spindle lengths for a crank",
     opt={
+        "scope": "quote",
         "examples": {
             "known-crank": Example("A crank once measured", _answer, examples.read("known_crank")),
             "untried-crank": Example("Only the cotters' distance is known", _answer, examples.read("untried_crank")),
-        }
+        },
     },
 )
 async def create(data: JSONBody[SpindleRequest], derivation: Derivation = False) -> SpindleResult:  # noqa: FBT002 - a query parameter

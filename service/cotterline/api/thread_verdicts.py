@@ -22,10 +22,11 @@ def _answer(data: VerdictRequest) -> Verdict:
     tags=["bench"],
     summary="Judge which thread a shell has",
     opt={
+        "scope": "quote",
         "examples": {
             "clear": Example("Fit to order", _answer, examples.read("clear_shell")),
             "no-stock-unit": Example("No stock unit fits", _answer, examples.read("shell_without_stock_unit")),
-        }
+        },
     },
 )
 async def create(data: JSONBody[VerdictRequest], derivation: Derivation = False) -> Verdict:  # noqa: FBT002 - a query parameter

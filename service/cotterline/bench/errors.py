@@ -11,6 +11,7 @@ Code = Literal[
     "measurement-missing",
     "not-found",
     "bad-cursor",
+    "too-many-keys",
     "payload-unstorable",
 ]
 

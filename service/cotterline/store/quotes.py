@@ -10,6 +10,7 @@ from sqlalchemy import literal, select, tuple_
 from cotterline.store.cursor import Cursor
 from cotterline.store.database import ReadTransaction, WriteTransaction
 from cotterline.store.tables import quotes
+from cotterline.store.tenancy import owned, ownership
 
 
 class QuoteSummary(msgspec.Struct, frozen=True, kw_only=True):
@@ -47,29 +48,36 @@ class QuotePage(msgspec.Struct, frozen=True):
 
 
 _SUMMARY = tuple(quotes.c[name] for name in QuoteSummary.__struct_fields__)
+_WHOLE = tuple(quotes.c[name] for name in QuoteRow.__struct_fields__)
 
 
 async def insert(tx: WriteTransaction, quote: QuoteRow) -> None:
-    """Store one quote.
+    """Store one quote as the tenant's.
 
     Raises:
         CotterlineError: ``payload-unstorable``, for text that not every database can hold.
     """
-    await tx.execute(insert_into(quotes).values(msgspec.structs.asdict(quote)))
+    await tx.execute(insert_into(quotes).values(msgspec.structs.asdict(quote) | ownership(tx.tenant)))
 
 
 async def get(tx: ReadTransaction, quote_id: UUID) -> QuoteRow | None:
-    """Return the quote with this id, if there is one."""
-    rows = await tx.rows(select(quotes).where(quotes.c.id == quote_id))
+    """Return the tenant's quote with this id, if there is one."""
+    rows = await tx.rows(select(*_WHOLE).where(owned(quotes, tx.tenant), quotes.c.id == quote_id))
     return QuoteRow(**rows[0]) if rows else None
 
 
 async def page(tx: ReadTransaction, after: Cursor | None, limit: int) -> QuotePage:
-    """Return up to ``limit`` quotes behind ``after``, newest first; of equal age the greater id comes first.
+    """Return up to ``limit`` of the tenant's quotes behind ``after``, newest first; of equal age the greater id first.
 
-    The cost does not grow with the distance from the start: the index on (created_at, id) is entered at the cursor.
+    The cost does not grow with the distance from the start: the index on (shop, mode, created_at, id) is entered at
+    the cursor.
     """
-    newest = select(*_SUMMARY).order_by(quotes.c.created_at.desc(), quotes.c.id.desc()).limit(limit + 1)
+    newest = (
+        select(*_SUMMARY)
+        .where(owned(quotes, tx.tenant))
+        .order_by(quotes.c.created_at.desc(), quotes.c.id.desc())
+        .limit(limit + 1)
+    )
     if after is not None:
         place = tuple_(literal(after.created_at, quotes.c.created_at.type), literal(after.id, quotes.c.id.type))
         newest = newest.where(tuple_(quotes.c.created_at, quotes.c.id) < place)

@@ -1,11 +1,16 @@
 """The tables. One file of queries bears each table's name; the migrations build the same tables step by step."""
 
-from sqlalchemy import CheckConstraint, Column, Index, LargeBinary, MetaData, Table, Uuid
+from typing import Any
+
+from sqlalchemy import CheckConstraint, Column, ForeignKey, Index, LargeBinary, MetaData, Table, Uuid
 
 from cotterline.store.columns import PlainText, UtcDateTime
 
 REFERENCE_LENGTH = 200
 """Longest reference a shop may give a quote, in characters."""
+
+NAME_LENGTH = 100
+"""Longest name of a shop and label of a key, in characters."""
 
 metadata = MetaData(
     naming_convention={
@@ -18,10 +23,64 @@ metadata = MetaData(
 )
 """Every constraint has a name of its own, or a later migration could not drop it on either database."""
 
+shops = Table(
+    "shops",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    Column("name", PlainText, nullable=False),
+    Column("created_at", UtcDateTime, nullable=False),
+    CheckConstraint(f"length(name) <= {NAME_LENGTH}", name="name_length"),
+)
+"""The tenants. A name is for people, and two shops may bear the same."""
+
+
+def _owner() -> tuple[Column[Any], Column[Any], CheckConstraint]:
+    """The columns of every table that belongs to tenants; on PostgreSQL a policy goes by them."""
+    return (
+        Column("shop_id", Uuid, ForeignKey("shops.id"), nullable=False),
+        Column("mode", PlainText, nullable=False),
+        CheckConstraint("mode IN ('live', 'test')", name="mode"),
+    )
+
+
+keys = Table(
+    "keys",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    *_owner(),
+    Column("label", PlainText, nullable=False),
+    Column("secret_hash", LargeBinary, nullable=False),
+    Column("scopes", PlainText, nullable=False),
+    Column("created_at", UtcDateTime, nullable=False),
+    Column("expires_at", UtcDateTime),
+    Column("last_used_at", UtcDateTime),
+    Column("revoked_at", UtcDateTime),
+    CheckConstraint(f"length(label) <= {NAME_LENGTH}", name="label_length"),
+    Index(None, "shop_id", "mode", "created_at", "id"),
+)
+"""API keys, each as a hash. Revoked and expired ones stay, so that the audit trail keeps its names."""
+
+audit = Table(
+    "audit",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    *_owner(),
+    Column("at", UtcDateTime, nullable=False),
+    Column("actor", PlainText, nullable=False),
+    Column("action", PlainText, nullable=False),
+    Column("subject_kind", PlainText, nullable=False),
+    Column("subject_id", PlainText, nullable=False),
+    Column("detail", PlainText, nullable=False),
+    Index(None, "shop_id", "mode", "at", "id"),
+    Index(None, "shop_id", "mode", "subject_id", "at", "id"),
+)
+"""Who did what to what. Triggers refuse to change or delete a row."""
+
 quotes = Table(
     "quotes",
     metadata,
     Column("id", Uuid, primary_key=True),
+    *_owner(),
     Column("created_at", UtcDateTime, nullable=False),
     Column("reference", PlainText),
     Column("verdict_state", PlainText, nullable=False),
@@ -31,6 +90,6 @@ quotes = Table(
     Column("request", LargeBinary, nullable=False),
     Column("result", LargeBinary, nullable=False),
     CheckConstraint(f"length(reference) <= {REFERENCE_LENGTH}", name="reference_length"),
-    Index(None, "created_at", "id"),
+    Index(None, "shop_id", "mode", "created_at", "id"),
 )
 """One calculated job: what was asked, what was answered, and the version of the core that answered."""

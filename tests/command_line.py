@@ -31,10 +31,11 @@ def run(*arguments: str, folder: Path, stdin: str = "", **settings: str) -> subp
     )
 
 
-def ask(port: int, method: str, path: str, body: bytes | None = None) -> tuple[int, bytes]:
+def ask(port: int, method: str, path: str, body: bytes | None = None, key: str = "") -> tuple[int, bytes]:
     """Send one request to a service on this machine; gives status and body."""
+    headers = {"Content-Type": "application/json"} | ({"Authorization": f"Bearer {key}"} if key else {})
     connection = http.client.HTTPConnection("127.0.0.1", port, timeout=SECONDS)
-    connection.request(method, path, body, {"Content-Type": "application/json"})
+    connection.request(method, path, body, headers)
     answer = connection.getresponse()
     content = answer.read()
     connection.close()

@@ -6,19 +6,29 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import NamedTuple
 
 from cotterline.main import server
 from cotterline.settings import Settings
 from cotterline.store.migrate import migrate
+from tests import shops
 
 START_SECONDS = 20
 
 
+class Served(NamedTuple):
+    """A running service: its address, and a key for it."""
+
+    address: str
+    key: str
+
+
 @contextlib.contextmanager
-def serving(folder: Path) -> Iterator[str]:
-    """Serve from an SQLite file in ``folder`` on a free port; gives the address."""
+def serving(folder: Path) -> Iterator[Served]:
+    """Serve from an SQLite file in ``folder`` on a free port."""
     url = f"sqlite:///{folder / 'served.sqlite3'}"
     asyncio.run(migrate(url))
+    key = asyncio.run(shops.add(url)).a.key
     running = server(Settings(database_url=url, port=1))
     running.config.port = 0  # any free one
     thread = threading.Thread(target=running.run, daemon=True)
@@ -30,7 +40,7 @@ def serving(folder: Path) -> Iterator[str]:
                 raise RuntimeError("the server did not start")
             time.sleep(0.01)
         port = running.servers[0].sockets[0].getsockname()[1]
-        yield f"http://127.0.0.1:{port}"
+        yield Served(f"http://127.0.0.1:{port}", key)
     finally:
         running.should_exit = True
         thread.join(START_SECONDS)

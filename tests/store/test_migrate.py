@@ -44,7 +44,7 @@ def add_step(steps: Path, body: str) -> None:
     (steps / "versions" / "r9999_test.py").write_text(text_of_step + "\n")
 
 
-HEAD = "0001"
+HEAD = max((migrate.SCRIPTS / "versions").glob("r0*.py")).name[1:5]
 
 
 @pytest.fixture
@@ -80,7 +80,7 @@ async def test_a_migrated_database_has_the_tables_of_the_code(database_url: str)
 @pytest.mark.parametrize(
     ("change", "difference"),
     [
-        ("DROP INDEX ix_quotes_created_at_id", "add_index"),
+        ("DROP INDEX ix_quotes_shop_id_mode_created_at_id", "add_index"),
         ("ALTER TABLE quotes ADD COLUMN stray integer", "remove_column"),
         ("ALTER TABLE quotes DROP COLUMN leading_family", "add_column"),
         ("CREATE TABLE stray (id integer)", "remove_table"),
@@ -125,7 +125,7 @@ async def test_a_step_that_fails_half_way_leaves_nothing_of_itself(empty_databas
 
 async def test_the_steps_are_found_whatever_their_folder_is_called(empty_database_url: str, steps: Path) -> None:
     add_step(steps, 'op.execute("CREATE TABLE whole (id integer)")')
-    assert await migrate.pending(empty_database_url) == (HEAD, "9999")
+    assert (await migrate.pending(empty_database_url))[-2:] == (HEAD, "9999")
     assert await migrate.migrate(empty_database_url) == "9999"
     assert "whole" in await tables(empty_database_url)
 

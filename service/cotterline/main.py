@@ -17,14 +17,19 @@ from uuid_utils.compat import uuid7
 
 from cotterline.api import openapi, problems
 from cotterline.api.body import StrictRequest
-from cotterline.api.caller import admit, caller_of, needed_scope
+from cotterline.api.caller import caller_of, needed_scope
 from cotterline.api.edge import Edge
 from cotterline.api.fixed import Fixed
 from cotterline.api.kept_quote import Stamp
 from cotterline.api.key_uses import KeyUses
+from cotterline.api.metrics import Metrics, Scraping
 from cotterline.api.parameters import check_query
+from cotterline.api.rate_limits import Buckets, BucketsInDatabase, BucketsInMemory, RateLimits, admit_within_limits
+from cotterline.api.readiness import Readiness
 from cotterline.api.routes import ROUTES
+from cotterline.api.token_bucket import Policy
 from cotterline.settings import Settings
+from cotterline.store.address import driver_url
 from cotterline.store.database import Database
 
 GRACE_SECONDS = 30
@@ -39,6 +44,8 @@ def create_app(settings: Settings) -> Edge:
         database = await Database.open(settings.database_url, settings.database_connections)
         uses = KeyUses(database)
         app.state.database, app.state.key_uses = database, uses
+        app.state.rate_limits = _rate_limits(settings, database)
+        app.state.readiness = Readiness(database)
         keeping = asyncio.create_task(uses.keep_always())
         try:
             yield
@@ -50,7 +57,9 @@ def create_app(settings: Settings) -> Edge:
 
     app = application(ROUTES, lifespan=[database_open], request_max_body_size=settings.body_limit_bytes)
     app.state.openapi = Fixed(openapi_document(), "application/json")
-    return Edge(app, settings.public_base_url)
+    metrics = Metrics()
+    app.state.scraping = Scraping(metrics, settings.metrics_token)
+    return Edge(app, settings.public_base_url, watchers=[metrics])
 
 
 def server(settings: Settings) -> uvicorn.Server:
@@ -102,13 +111,31 @@ def application(routes: Iterable[ControllerRouterHandler], **options: Any) -> Li
 
 
 async def _before_each(request: Request[Any, Any, Any]) -> None:
-    await admit(request)
+    await admit_within_limits(request)
     await check_query(request)
 
 
 def _database(state: State) -> Database:
     database: Database = state.database
     return database
+
+
+def _readiness(state: State) -> Readiness:
+    readiness: Readiness = state.readiness
+    return readiness
+
+
+def _rate_limits(settings: Settings, database: Database) -> RateLimits:
+    alone = driver_url(settings.database_url).get_backend_name() == "sqlite"
+    buckets: Buckets = BucketsInMemory() if alone else BucketsInDatabase(database)
+    strangers = settings.wrong_keys_per_minute
+    return RateLimits(
+        key=Policy("key", settings.rate_per_minute, settings.rate_burst),
+        shop=Policy("shop", settings.shop_rate_per_minute, settings.shop_rate_burst),
+        wrong_keys=Policy("wrong-keys", strangers, max(strangers, 1)),
+        buckets=buckets,
+        strangers=BucketsInMemory(),
+    )
 
 
 def _stamp() -> Stamp:
@@ -118,5 +145,6 @@ def _stamp() -> Stamp:
 _DEPENDENCIES: Mapping[str, Provide] = {
     "caller": Provide(caller_of, sync_to_thread=False),
     "database": Provide(_database, sync_to_thread=False),
+    "readiness": Provide(_readiness, sync_to_thread=False),
     "stamp": Provide(_stamp, sync_to_thread=False, use_cache=False),
 }

@@ -58,11 +58,11 @@ async def admit(request: Request[Any, Any, Any]) -> None:
     if scope is None:
         return
     caller = await _authenticated(request)
+    request.scope["state"]["caller"] = caller
+    call_of(request.scope).logged.update(shop=str(caller.tenant.shop), mode=caller.tenant.mode, key_id=caller.key_id)
     if scope not in caller.scopes:
         wanted = {"WWW-Authenticate": f'Bearer error="insufficient_scope", scope="{scope}"'}
         raise RequestRefusedError("forbidden-scope", f"This key lacks the scope {scope}.", headers=wanted)
-    request.scope["state"]["caller"] = caller
-    call_of(request.scope).logged.update(shop=str(caller.tenant.shop), mode=caller.tenant.mode, key_id=caller.key_id)
 
 
 def caller_of(request: Request[Any, Any, Any]) -> Caller:

@@ -2,16 +2,14 @@
 
 from collections.abc import Mapping
 from typing import Literal
-from uuid import UUID
 
 import msgspec
 from litestar import get
 from litestar.di import NamedDependency
 
 from cotterline.api.operation import Example
-from cotterline.store import keys
-from cotterline.store.database import Database
-from cotterline.store.tenancy import SERVICE
+from cotterline.api.problems import RequestRefusedError
+from cotterline.api.readiness import Readiness
 
 
 class Health(msgspec.Struct, frozen=True, kw_only=True):
@@ -46,8 +44,10 @@ async def live() -> Health:
     summary="Whether requests can be served",
     opt={"scope": None, "examples": _WELL},
 )
-async def ready(database: NamedDependency[Database]) -> Health:
-    """Read from the database: send no requests here while this fails."""
-    async with database.read(SERVICE) as tx:
-        await keys.find(tx, UUID(int=0))
+async def ready(readiness: NamedDependency[Readiness]) -> Health:
+    """Ask the database whether it has this version's tables: send no requests here while this fails."""
+    lacking = await readiness.lacking()
+    if lacking:
+        words = f"The database lacks {', '.join(lacking)} of this version's steps. Run `cotterline migrate`."
+        raise RequestRefusedError("unavailable", words, headers={"Retry-After": "5"})
     return Health()

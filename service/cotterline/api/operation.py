@@ -153,7 +153,7 @@ def _statuses(handler: HTTPRouteHandler) -> list[int]:
         found |= {408, 413, 415}
     if path_names(handler):
         found.add(404)
-    if "database" in handler.parsed_fn_signature.parameters:
+    if {"database", "readiness"} & {*handler.parsed_fn_signature.parameters}:
         found.add(503)
     return sorted(found)
 

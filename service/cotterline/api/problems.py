@@ -94,6 +94,11 @@ PROBLEMS: Mapping[str, Kind] = {
     "payload-unstorable": Kind(
         422, "The body holds something that cannot be stored", "Take out the characters or numbers named in errors."
     ),
+    "rate-limited": Kind(
+        429,
+        "Too many requests",
+        "Wait as many seconds as Retry-After says, then go on; RateLimit tells in every answer how many are left.",
+    ),
     "header-too-large": Kind(
         431, "The header is too large", "Send fewer or shorter header fields; cookies are not used here."
     ),

@@ -2,7 +2,17 @@
 
 from typing import Any
 
-from sqlalchemy import CheckConstraint, Column, ForeignKey, Index, LargeBinary, MetaData, Table, Uuid
+from sqlalchemy import (
+    CheckConstraint,
+    Column,
+    ForeignKey,
+    Index,
+    LargeBinary,
+    MetaData,
+    PrimaryKeyConstraint,
+    Table,
+    Uuid,
+)
 
 from cotterline.store.columns import PlainText, UtcDateTime
 
@@ -93,3 +103,13 @@ quotes = Table(
     Index(None, "shop_id", "mode", "created_at", "id"),
 )
 """One calculated job: what was asked, what was answered, and the version of the core that answered."""
+
+rate_limits = Table(
+    "rate_limits",
+    metadata,
+    *_owner(),
+    Column("bucket", PlainText, nullable=False),
+    Column("full_at", UtcDateTime, nullable=False),
+    PrimaryKeyConstraint("shop_id", "mode", "bucket"),
+)
+"""Token buckets of the rate limits, each as the time at which it is full again."""

@@ -39,15 +39,17 @@ async def test_no_tenant_touches_another_ones_bucket(database: Database, shops_t
             await queries.keep(tx, {"shop": LATER})
 
 
-async def test_many_at_once_lose_no_change(database: Database, tenant: Tenant) -> None:
-    async def fill_a_second_more() -> None:
+async def test_many_at_once_lose_no_change_and_never_wait_in_a_circle(database: Database, tenant: Tenant) -> None:
+    async def fill_a_second_more(key: str) -> None:
         async with database.write(tenant) as tx:
-            found = await queries.lock(tx, ["key 7", "shop"], NOON)
+            found = await queries.lock(tx, ["shop", key], NOON)
             await queries.keep(tx, {name: when + timedelta(seconds=1) for name, when in found.items()})
 
-    await asyncio.gather(*(fill_a_second_more() for _ in range(40)))
+    # The first of each key add its bucket while others hold the shop's.
+    await asyncio.gather(*(fill_a_second_more(f"key {number % 5}") for number in range(40)))
     async with database.write(tenant) as tx:
-        assert {*(await queries.lock(tx, ["key 7", "shop"], NOON)).values()} == {NOON + timedelta(seconds=40)}
+        found = await queries.lock(tx, ["shop", "key 3"], NOON)
+    assert found == {"shop": NOON + timedelta(seconds=40), "key 3": NOON + timedelta(seconds=8)}
 
 
 @pytest.mark.parametrize("backend", ["postgresql"], indirect=True)

@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from importlib.util import find_spec
 from pathlib import Path
-from typing import IO, Any, NoReturn
+from typing import IO, Any, NamedTuple, NoReturn
 from uuid import uuid4
 
 import pytest
@@ -113,6 +113,13 @@ async def _execute(url: str, statement: str) -> None:
     await engine.dispose()
 
 
+class Started(NamedTuple):
+    """A server of our own: its address for who may do everything, and its process."""
+
+    url: str
+    pid: int
+
+
 @contextmanager
 def server() -> Iterator[Server]:
     """Yield a server with its template migrated; stop what was started, drop what was made."""
@@ -120,12 +127,19 @@ def server() -> Iterator[Server]:
     if given:
         yield from _prepared(given)
         return
+    with own_server() as own:
+        yield from _prepared(own.url)
+
+
+@contextmanager
+def own_server() -> Iterator[Started]:
+    """Yield a server started for this, which may be stopped or killed."""
     roomy = MEMORY.is_dir() and os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).free > MEMORY_BYTES
     home = Path(tempfile.mkdtemp(prefix="cotterline-postgres-"))
     data = Path(tempfile.mkdtemp(prefix="cotterline-postgres-", dir=MEMORY if roomy else None))
     try:
-        with _started(_programs(home), data, home / "log") as url:
-            yield from _prepared(url)
+        with _started(_programs(home), data, home / "log") as own:
+            yield own
     finally:
         shutil.rmtree(home)
         shutil.rmtree(data)
@@ -158,7 +172,7 @@ def _programs(home: Path) -> Path:
 
 
 @contextmanager
-def _started(programs: Path, data: Path, log: Path) -> Iterator[str]:
+def _started(programs: Path, data: Path, log: Path) -> Iterator[Started]:
     """Run a server of our own, as nobody if we are root, without any promise to survive a power cut."""
     owner = pwd.getpwnam("nobody") if os.geteuid() == 0 else pwd.getpwuid(os.geteuid())
     os.chown(data, owner.pw_uid, owner.pw_gid)
@@ -172,7 +186,7 @@ def _started(programs: Path, data: Path, log: Path) -> Iterator[str]:
     try:
         if not _ready(run, data / "postmaster.pid"):
             raise UnavailableError(f"PostgreSQL did not start, {ADVICE}: {log.read_text()}")
-        yield f"postgresql://cotterline@127.0.0.1:{port}/postgres"
+        yield Started(f"postgresql://cotterline@127.0.0.1:{port}/postgres", run.pid)
     finally:
         run.send_signal(signal.SIGINT)
         run.wait(START_SECONDS)

@@ -3,6 +3,8 @@
 import asyncio
 from typing import Final
 
+from sqlalchemy.exc import DBAPIError
+
 from cotterline.store import migrate
 from cotterline.store.database import Database
 from cotterline.store.tenancy import SERVICE
@@ -39,8 +41,13 @@ class Readiness:
         return self._asking.result()
 
     async def _ask(self) -> tuple[str, ...]:
-        async with asyncio.timeout(self._seconds), self._database.read(SERVICE) as tx:
-            return await migrate.lacking(tx, self._known)
+        try:
+            async with asyncio.timeout(self._seconds), self._database.read(SERVICE) as tx:
+                return await migrate.lacking(tx, self._known)
+        except DBAPIError as error:
+            if not migrate.never_migrated(error):
+                raise
+            return self._known
 
 
 def _look_at(task: asyncio.Task[tuple[str, ...]]) -> None:

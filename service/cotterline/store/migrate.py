@@ -72,15 +72,18 @@ async def lacking(tx: ReadTransaction, known: tuple[str, ...]) -> tuple[str, ...
 
     At a revision that is not among them it lacks none: one step comes behind the other, so a later version of the
     service has taken all of these and more.
+
+    Raises:
+        DBAPIError: among others, one that :func:`never_migrated` tells apart.
     """
-    try:
-        found = await tx.rows(text("SELECT version_num FROM alembic_version"))
-    except DBAPIError as error:
-        if getattr(error.orig, "sqlstate", None) != UNDEFINED_TABLE and "no such table" not in str(error.orig):
-            raise
-        return known
+    found = await tx.rows(text("SELECT version_num FROM alembic_version"))
     at = found[0]["version_num"] if found else None
     return _after(at, known) if at is None or at in known else ()
+
+
+def never_migrated(error: DBAPIError) -> bool:
+    """Whether the database lacks even the table that the revision stands in."""
+    return getattr(error.orig, "sqlstate", None) == UNDEFINED_TABLE or "no such table" in str(error.orig)
 
 
 def _after(at: str | None, known: tuple[str, ...]) -> tuple[str, ...]:

@@ -6,8 +6,9 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
+from cotterline.api.edge import BODY_SECONDS, Edge
 from cotterline.main import server
 from cotterline.settings import Settings
 from cotterline.store.migrate import migrate
@@ -24,13 +25,15 @@ class Served(NamedTuple):
 
 
 @contextlib.contextmanager
-def serving(folder: Path) -> Iterator[Served]:
+def serving(folder: Path, body_seconds: float = BODY_SECONDS, **settings: Any) -> Iterator[Served]:  # noqa: ANN401 - any setting
     """Serve from an SQLite file in ``folder`` on a free port."""
     url = f"sqlite:///{folder / 'served.sqlite3'}"
     asyncio.run(migrate(url))
     key = asyncio.run(shops.add(url)).a.key
-    running = server(Settings(database_url=url, port=1))
+    running = server(Settings(database_url=url, port=1, **settings))
     running.config.port = 0  # any free one
+    assert isinstance(running.config.app, Edge)
+    running.config.app.body_seconds = body_seconds
     thread = threading.Thread(target=running.run, daemon=True)
     thread.start()
     try:

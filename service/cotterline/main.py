@@ -18,6 +18,7 @@ from uuid_utils.compat import uuid7
 from cotterline.api import openapi, problems
 from cotterline.api.body import StrictRequest
 from cotterline.api.caller import caller_of, needed_scope
+from cotterline.api.connection import Connection
 from cotterline.api.edge import Edge
 from cotterline.api.fixed import Fixed
 from cotterline.api.kept_quote import Stamp
@@ -69,7 +70,7 @@ def server(settings: Settings) -> uvicorn.Server:
             create_app(settings),
             host=settings.host,
             port=settings.port,
-            http="httptools",
+            http=Connection,
             loop="uvloop",
             ws="none",
             lifespan="on",

@@ -43,7 +43,7 @@ class Edge:
     ) -> None:
         self.app = app
         self._base_url = base_url
-        self._body_seconds = body_seconds
+        self.body_seconds = body_seconds
         self._watchers = watchers
         routes = [route for route in app.routes if isinstance(route, HTTPRoute)]
         self._methods = {route.path_format: allowed(route.methods) for route in routes}
@@ -63,7 +63,7 @@ class Edge:
     async def _serve(self, exchange: Exchange, receive: Receive) -> None:
         try:
             _check_head(exchange.scope)
-            await self.app(exchange.scope, _within(self._body_seconds, receive), exchange.send)
+            await self.app(exchange.scope, _within(self.body_seconds, receive), exchange.send)
         except Exception as error:  # noqa: BLE001 - the last place that can answer
             await exchange.fail(error)
 

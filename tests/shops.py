@@ -38,7 +38,7 @@ async def add(url: str) -> Shops:
     """Put both shops into a migrated database."""
     first, second = uuid7(), uuid7()
     database = await Database.open(url)
-    a = await _shop(database, "Net loft", Tenant(first, "live"))
+    a = await _shop(database, "Tide mill", Tenant(first, "live"))
     b = await _shop(database, "Lime kiln", Tenant(second, "live"))
     a_test = Shop(a.name, Tenant(first, "test"), await key(database, Tenant(first, "test")))
     await database.close()

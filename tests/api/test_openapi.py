@@ -16,6 +16,7 @@ from cotterline.api.edge import Edge
 from cotterline.api.named_schemas import NAMED
 from cotterline.api.schemas import _WORDS
 from cotterline.main import openapi_document
+from tests.api.resources import a_quote
 
 GOLDEN = Path(__file__).parents[2] / "openapi" / "openapi.json"
 DOCUMENT: dict[str, Any] = msgspec.json.decode(openapi_document())
@@ -25,7 +26,7 @@ OPERATIONS = {
     for path, item in DOCUMENT["paths"].items()
     for method, operation in item.items()
 }
-PER_CALL = {"id", "created_at"}
+PER_CALL = {"id", "subject_id", "created_at", "expires_at", "revoked_at", "at", "key"}
 """Members of an answer that differ from call to call."""
 
 
@@ -164,6 +165,7 @@ def test_every_operation_says_what_it_does_and_how_it_fails(name: str) -> None:
     assert len(operation["tags"]) == 1
     statuses = set(operation["responses"])
     assert statuses >= {"400", "422", "500"}
+    assert bool(operation["security"]) == ({"401", "403", "503"} <= statuses)
     assert ("requestBody" in operation) == ({"408", "413", "415"} <= statuses)
     for parameter in operation["parameters"]:
         assert parameter["description"]
@@ -198,7 +200,7 @@ def test_every_request_and_json_answer_has_an_example() -> None:
 @pytest.mark.parametrize(("name", "example"), [*_exchanges()])
 def test_an_example_is_what_the_service_answers(client: TestClient[Edge], name: str, example: str) -> None:
     method, path, operation = OPERATIONS[name]
-    path = path.replace("{quote_id}", _a_quote(client)) if name in {"readQuote", "listQuotes"} else path
+    path = _with_what_the_example_shows(client, name, path)
     content = operation.get("requestBody", {}).get("content", {}).get("application/json", {})
     body = content["examples"][example]["value"] if content else None
     shown = _answer(operation)["application/json"]
@@ -210,11 +212,11 @@ def test_an_example_is_what_the_service_answers(client: TestClient[Edge], name: 
         _validator(content["schema"]).validate(body)
 
 
-def _a_quote(client: TestClient[Edge]) -> str:
-    """Keep the one quote the document shows, and return its id."""
-    method, path, operation = OPERATIONS["createQuote"]
-    (example,) = operation["requestBody"]["content"]["application/json"]["examples"].values()
-    return str(client.request(method, path, json=example["value"]).json()["id"])
+def _with_what_the_example_shows(client: TestClient[Edge], name: str, path: str) -> str:
+    """Have what the document's examples show: one quote, and the key that every test begins with."""
+    if name in {"readQuote", "listQuotes"}:
+        path = path.replace("{quote_id}", a_quote(client))
+    return path.replace("{key_id}", client.get("/v1/keys").json()["keys"][0]["id"])
 
 
 def _steady(node: Any) -> Any:  # noqa: ANN401 - any JSON value

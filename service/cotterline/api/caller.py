@@ -61,14 +61,19 @@ async def admit(request: Request[Any, Any, Any]) -> None:
     request.scope["state"]["caller"] = caller
     call_of(request.scope).logged.update(shop=str(caller.tenant.shop), mode=caller.tenant.mode, key_id=caller.key_id)
     if scope not in caller.scopes:
-        wanted = {"WWW-Authenticate": f'Bearer error="insufficient_scope", scope="{scope}"'}
-        raise RequestRefusedError("forbidden-scope", f"This key lacks the scope {scope}.", headers=wanted)
+        raise lacks_scope(scope)
 
 
 def caller_of(request: Request[Any, Any, Any]) -> Caller:
     """Who makes this request; only where the handler asks for a scope."""
     caller: Caller = request.scope["state"]["caller"]
     return caller
+
+
+def lacks_scope(*missing: Scope) -> RequestRefusedError:
+    """The refusal for a key without these scopes (RFC 6750, section 3.1)."""
+    header = {"WWW-Authenticate": f'Bearer error="insufficient_scope", scope="{" ".join(missing)}"'}
+    return RequestRefusedError("forbidden-scope", f"This key lacks {', '.join(missing)}.", headers=header)
 
 
 async def _authenticated(request: Request[Any, Any, Any]) -> Caller:

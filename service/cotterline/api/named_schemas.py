@@ -16,6 +16,7 @@ from cotterline.bench.shop import TaperConvention
 from cotterline.bench.spindle.order_policy import PolicyName
 from cotterline.bench.spindle.taper import KnownTaper, Taper
 from cotterline.bench.thread_verdicts import State
+from cotterline.store.tenancy import Mode, Scope
 
 PREFIX = "#/components/schemas/"
 
@@ -36,11 +37,13 @@ NAMED: Mapping[str, Named] = {
     "Grade": Named(Grade, "How well a fact is founded, the best first: standard, handbook, measurement, practice."),
     "KnownTaper": Named(KnownTaper, "Standard of a square end, or that nobody knows it."),
     "LeftOrRight": Named(Hand, "Left or right, as seen from the saddle; of a thread, its hand."),
+    "Mode": Named(Mode, "Whether something belongs to the live or the test data of a shop."),
     "NominalKind": Named(NominalKind, "A kind of bicycle that has a customary chain line."),
     "PitchUnit": Named(Literal["mm", "tpi"], "Whether a pitch is in millimetres or in threads per inch."),
     "PolicyName": Named(PolicyName, "How many lengths are ordered together."),
     "PropertyName": Named(PropertyName, "Which property of a part."),
     "RearMeasurement": Named(RearMeasurement, "A rear chain line as it was found; `method` says how."),
+    "Scope": Named(Scope, "What a key may be allowed; none includes another."),
     "Side": Named(Side, "Side of the bicycle: the drive side is the right one, seen from the saddle."),
     "Stock": Named(Stock, "How easily a new unit is had."),
     "Taper": Named(Taper, "Standard of a square end."),

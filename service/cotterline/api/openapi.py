@@ -14,13 +14,22 @@ from litestar.routes import HTTPRoute
 
 import cotterline
 from cotterline.api.fixed import Fixed
-from cotterline.api.operation import HEADERS, NOT_MODIFIED, answer_kind, body_kind, operation, problem_responses
+from cotterline.api.operation import (
+    HEADERS,
+    NOT_MODIFIED,
+    SECURITY_SCHEMES,
+    answer_kind,
+    body_kind,
+    operation,
+    problem_responses,
+)
 from cotterline.api.problems import Problem
 from cotterline.api.schemas import schemas
 
 TAGS: Mapping[str, str] = {
     "bench": "Calculations: nothing is stored, and the same body always gives the same bytes.",
     "quotes": "The whole job in one call, kept so that it can be read again.",
+    "shop": "The shop's keys, and who did what with them.",
     "reference": "The trade's facts that the calculations use, each with its source.",
     "service": "Health, documentation and the meaning of problems.",
 }
@@ -59,10 +68,14 @@ def build(app: Litestar) -> bytes:
         "openapi": "3.1.1",
         "info": _INFO,
         "servers": [{"url": "/", "description": "The service that gives this document."}],
-        "security": [],
         "tags": [{"name": name, "description": words} for name, words in TAGS.items()],
         "paths": dict(sorted(paths.items())),
-        "components": {"schemas": components, "responses": problem_responses(), "headers": HEADERS},
+        "components": {
+            "securitySchemes": SECURITY_SCHEMES,
+            "schemas": components,
+            "responses": problem_responses(),
+            "headers": HEADERS,
+        },
     }
     return msgspec.json.format(msgspec.json.encode(content), indent=2) + b"\n"
 

@@ -1,8 +1,9 @@
 """One operation of the OpenAPI document, from its handler.
 
-What a handler's types do not say stands in its ``opt``: ``examples`` (name to :class:`Example`), ``answer`` (the struct
-of the answer where the return type is raw), ``content`` (of an answer that is no struct), ``headers`` (names from
-:data:`HEADERS`), ``links`` and ``also`` (further answers that are not problems).
+What a handler's types do not say stands in its ``opt``: ``scope`` (what a key needs to be let in, or None),
+``examples`` (name to :class:`Example`), ``answer`` (the struct of the answer where the return type is raw),
+``content`` (of an answer that is no struct), ``headers`` (names from :data:`HEADERS`), ``links``, ``also`` (further
+answers that are not problems) and ``refusals`` (further statuses it refuses with).
 """
 
 from collections.abc import Callable, Iterator, Mapping
@@ -28,6 +29,10 @@ HEADERS: Mapping[str, Any] = {
     "Location": {"description": "Where the thing made can be read.", "schema": {"type": "string"}},
     "Link": {"description": "The next page, as rel=next (RFC 8288).", "schema": {"type": "string"}},
     "ETag": {"description": "Names these bytes (RFC 9110, section 8.8.3).", "schema": {"type": "string"}},
+    "WWW-Authenticate": {
+        "description": "Bearer, and what is wrong with the key (RFC 6750, section 3).",
+        "schema": {"type": "string"},
+    },
     "Retry-After": {"description": "Seconds to wait before trying again.", "schema": {"type": "integer"}},
 }
 
@@ -39,6 +44,7 @@ _REFUSALS: Mapping[int, str] = {
     403: "Forbidden",
     404: "NotFound",
     408: "Late",
+    409: "Conflict",
     413: "TooLarge",
     414: "TargetTooLong",
     415: "WrongMediaType",
@@ -48,6 +54,22 @@ _REFUSALS: Mapping[int, str] = {
     503: "Unavailable",
 }
 """Names of the shared problem answers. 405 belongs to a path's missing methods, so no operation gives it."""
+
+_HEADERS_OF: Mapping[int, list[str]] = {401: ["WWW-Authenticate"], 403: ["WWW-Authenticate"], 503: ["Retry-After"]}
+"""Headers that answers of a status carry besides."""
+
+SECURITY = "key"
+SECURITY_SCHEMES: Mapping[str, Any] = {
+    SECURITY: {
+        "type": "http",
+        "scheme": "bearer",
+        "bearerFormat": "cotl_{live|test}_{id}_{secret and checksum}",
+        "description": (
+            "A key of the shop. It sees the shop's live or its test data and nothing else. Each operation names the "
+            "scope it needs: read, quote, order or administer; none includes another."
+        ),
+    }
+}
 
 _LIMITS = {"ge": "minimum", "le": "maximum", "min_length": "minLength", "max_length": "maxLength", "pattern": "pattern"}
 
@@ -83,6 +105,8 @@ def operation(handler: HTTPRouteHandler, known: Mapping[Any, Any]) -> dict[str, 
         "description": " ".join((handler.fn.__doc__ or "").partition("\n\n")[0].replace("``", "`").split()),
         "parameters": [*_parameters(handler)],
     }
+    scope = handler.opt["scope"]
+    found["security"] = [{SECURITY: [scope]}] if scope else []
     body = body_kind(handler)
     if body:
         examples = {
@@ -148,11 +172,13 @@ def _answers(handler: HTTPRouteHandler) -> dict[str, Any]:
 
 def _statuses(handler: HTTPRouteHandler) -> list[int]:
     """Every status with which this handler can refuse or fail."""
-    found = {400, 414, 422, 431, 500}
+    found = {400, 414, 422, 431, 500, *handler.opt.get("refusals", ())}
     if handler.parsed_data_field:
         found |= {408, 413, 415}
     if path_names(handler):
         found.add(404)
+    if handler.opt["scope"]:
+        found |= {401, 403, 503}
     if {"database", "readiness"} & {*handler.parsed_fn_signature.parameters}:
         found.add(503)
     return sorted(found)
@@ -168,7 +194,7 @@ def problem_responses() -> dict[str, Any]:
 
 
 def _problem_response(codes: list[str], status: int) -> dict[str, Any]:
-    names = ["X-Request-Id", *(["Retry-After"] if status == 503 else [])]  # noqa: PLR2004 - the status is its own name
+    names = ["X-Request-Id", *_HEADERS_OF.get(status, ())]
     examples = {code: {"summary": PROBLEMS[code].title, "value": _example_problem(code)} for code in codes}
     return {
         "description": ". ".join(PROBLEMS[code].title for code in codes) + ".",

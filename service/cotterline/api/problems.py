@@ -39,14 +39,14 @@ PROBLEMS: Mapping[str, Kind] = {
     "unauthenticated": Kind(
         401,
         "A valid key is needed",
-        "Send the header Authorization: Bearer and a key of this service. A shop's administrator or the operator "
-        "issues keys, and can see whether one was revoked or has expired.",
+        "Send the header Authorization: Bearer and a key of this service. Whoever administers the shop, or the "
+        "operator, issues keys and can see whether one was revoked or has expired.",
     ),
     "forbidden-scope": Kind(
         403,
         "The key may not do this",
-        "Use a key with the scope named in WWW-Authenticate, or have one issued; the API document lists each "
-        "operation's scope.",
+        "Use a key with the scope named in WWW-Authenticate, or have one issued; the API document names the scope of "
+        "each operation.",
     ),
     "not-found": Kind(
         404, "There is nothing here", "Check the path and the identifier; the API document lists every path."

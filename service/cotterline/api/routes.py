@@ -3,14 +3,17 @@
 from litestar.types import ControllerRouterHandler
 
 from cotterline.api import (
+    audit,
     chainline_predictions,
     docs,
     health,
+    keys,
     metrics,
     openapi,
     problems,
     quotes,
     reference,
+    shop,
     spindle_options,
     thread_verdicts,
 )
@@ -22,6 +25,12 @@ ROUTES: tuple[ControllerRouterHandler, ...] = (
     quotes.create,
     quotes.page,
     quotes.read,
+    shop.read,
+    keys.issue,
+    keys.page,
+    keys.read,
+    keys.revoke,
+    audit.page,
     reference.threads,
     health.live,
     health.ready,

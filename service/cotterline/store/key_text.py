@@ -35,6 +35,15 @@ class KeyText(msgspec.Struct, frozen=True):
 def make(mode: Mode, key_id: UUID) -> str:
     """Return a key with a new secret."""
     secret = b32encode(secrets.token_bytes(SECRET_BYTES)).decode("ascii").lower()
+    return written(mode, key_id, secret)
+
+
+def written(mode: Mode, key_id: UUID, secret: str) -> str:
+    """Return the text of a key with this secret.
+
+    >>> written("test", UUID(int=7), "a" * 32)
+    'cotl_test_00000000000000000000000000000007_aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa575e7656'
+    """
     body = f"cotl_{mode}_{key_id.hex}_{secret}"
     return body + _check(body)
 
@@ -42,8 +51,11 @@ def make(mode: Mode, key_id: UUID) -> str:
 def read(text: str) -> KeyText | None:
     """Return what the key says of itself, or None for what is no key or was mistyped.
 
-    >>> read("cotl_live_00000000000000000000000000000007_" + "a" * 32 + "23ab87a0")
-    >>> read("hello")
+    >>> key = written("test", UUID(int=7), "a" * 32)
+    >>> read(key)
+    KeyText(mode='test', id=UUID('00000000-0000-0000-0000-000000000007'))
+    >>> read(key.replace("7_a", "8_a")) is None
+    True
     """
     found = PATTERN.fullmatch(text)
     if found is None or _check(text[:-_CHECK_LENGTH]) != found["check"]:

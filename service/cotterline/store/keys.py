@@ -92,16 +92,10 @@ async def issue(tx: WriteTransaction, order: KeyOrder, *, key_id: UUID, now: dat
         words = f"{LIVE_PER_LABEL} keys with this label live already: revoke one of them, or choose another label."
         raise CotterlineError("too-many-keys", words)
     text = key_text.make(tx.tenant.mode, key_id)
-    row = {
-        "id": key_id,
-        "label": order.label,
-        "scopes": " ".join(ordered(order.scopes)),
-        "created_at": now,
-        "expires_at": order.expires_at,
-        "secret_hash": key_text.digest(text),
-    }
-    await tx.execute(insert(keys).values(row | ownership(tx.tenant)))
-    told = {"label": order.label, "scopes": ordered(order.scopes), "expires_at": order.expires_at}
+    row = row_of(order, key_id, now)
+    kept = {"scopes": " ".join(row.scopes), "secret_hash": key_text.digest(text)}
+    await tx.execute(insert(keys).values(msgspec.structs.asdict(row) | kept | ownership(tx.tenant)))
+    told = {"label": row.label, "scopes": row.scopes, "expires_at": row.expires_at}
     await audit.record(tx, tx.tenant, at=now, actor=actor, action="key.issued", **_about(key_id), detail=told)
     return text
 
@@ -147,6 +141,19 @@ async def note_use(tx: WriteTransaction, used: Mapping[UUID, datetime]) -> None:
         await tx.execute(
             update(keys).where(owned(keys, tx.tenant), keys.c.id == key_id, earlier).values(last_used_at=at)
         )
+
+
+def row_of(order: KeyOrder, key_id: UUID, now: datetime) -> KeyRow:
+    """What is told of a key as it is issued."""
+    return KeyRow(
+        id=key_id,
+        label=order.label,
+        scopes=ordered(order.scopes),
+        created_at=now,
+        expires_at=order.expires_at,
+        last_used_at=None,
+        revoked_at=None,
+    )
 
 
 def ordered(scopes: frozenset[Scope]) -> tuple[Scope, ...]:

@@ -2,8 +2,8 @@
 
 What a handler's types do not say stands in its ``opt``: ``scope`` (what a key needs to be let in, or None),
 ``examples`` (name to :class:`Example`), ``answer`` (the struct of the answer where the return type is raw),
-``content`` (of an answer that is no struct), ``headers`` (names from :data:`HEADERS`), ``links``, ``also`` (further
-answers that are not problems) and ``refusals`` (further statuses it refuses with).
+``content`` (of an answer in another form than JSON), ``headers`` (names from :data:`HEADERS`), ``links``, ``also``
+(further answers that are not problems) and ``refusals`` (further statuses it refuses with).
 """
 
 from collections.abc import Callable, Iterator, Mapping
@@ -15,10 +15,11 @@ from litestar import Response
 from litestar.handlers import HTTPRouteHandler
 from litestar.typing import FieldDefinition
 
+from cotterline.api import problem_words
 from cotterline.api.body import decode
 from cotterline.api.named_schemas import PREFIX
 from cotterline.api.parameters import path_names, query_types
-from cotterline.api.problems import MEDIA_TYPE, PROBLEMS, Call, Problem, RequestRefusedError, document
+from cotterline.api.problems import MEDIA_TYPE, PROBLEMS, Call, Problem
 from cotterline.api.schemas import settle
 
 EXAMPLE_ID = "01900000-0000-7000-8000-000000000000"
@@ -148,9 +149,9 @@ def _described(field: FieldDefinition, kind: Any) -> dict[str, Any]:  # noqa: AN
 
 def _success(handler: HTTPRouteHandler, known: Mapping[Any, Any]) -> dict[str, Any]:
     kind = answer_kind(handler)
-    content = handler.opt.get("content")
+    content = handler.opt.get("content", {})
     if kind:
-        content = {"application/json": {"schema": known[kind], "examples": _answers(handler)}}
+        content = {**content, "application/json": {"schema": known[kind], "examples": _answers(handler)}}
     names = ["X-Request-Id", *handler.opt.get("headers", ())]
     found = {
         "description": handler.summary,
@@ -195,14 +196,11 @@ def problem_responses() -> dict[str, Any]:
 
 def _problem_response(codes: list[str], status: int) -> dict[str, Any]:
     names = ["X-Request-Id", *_HEADERS_OF.get(status, ())]
-    examples = {code: {"summary": PROBLEMS[code].title, "value": _example_problem(code)} for code in codes}
+    call = Call(EXAMPLE_ID, "")
+    shown = {code: msgspec.to_builtins(problem_words.example(code, call)) for code in codes}
+    examples = {code: {"summary": PROBLEMS[code].title, "value": value} for code, value in shown.items()}
     return {
         "description": ". ".join(PROBLEMS[code].title for code in codes) + ".",
         "headers": {name: {"$ref": f"#/components/headers/{name}"} for name in names},
         "content": {MEDIA_TYPE: {"schema": {"$ref": PREFIX + Problem.__name__}, "examples": examples}},
     }
-
-
-def _example_problem(code: str) -> Any:  # noqa: ANN401 - any JSON value
-    refusal = RequestRefusedError(code, PROBLEMS[code].advice)
-    return msgspec.to_builtins(document(refusal, Call(EXAMPLE_ID, "")))

@@ -1,15 +1,13 @@
-"""What a refusal looks like on the wire: problem documents (RFC 9457) and the page behind each problem type."""
+"""What a refusal looks like on the wire: problem documents (RFC 9457)."""
 
-import html
 import traceback
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Annotated, Any, NamedTuple
 
 import msgspec
 import structlog
-from litestar import MediaType, Request, Response, get
-from litestar.exceptions import HTTPException, NotFoundException, ValidationException
-from litestar.params import PathParameter
+from litestar import Request, Response
+from litestar.exceptions import HTTPException, ValidationException
 from litestar.types import Scope
 from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
@@ -254,32 +252,3 @@ def log_failure(error: Exception, refusal: RequestRefusedError, call: Call) -> N
 
 
 HANDLERS: Mapping[int | type[Exception], Any] = {Exception: answer, HTTPException: answer}
-
-
-@get(
-    "/problems/{code:str}",
-    media_type=MediaType.HTML,
-    operation_id="explainProblem",
-    tags=["service"],
-    summary="What a problem type means and what to do about it",
-    opt={"scope": None, "content": {"text/html": {"schema": {"type": "string"}}}},
-)
-async def explain(
-    code: Annotated[str, PathParameter(description="The last part of the type.", schema_extra={"enum": [*PROBLEMS]})],
-) -> str:
-    """Give the page that a problem document's ``type`` points to."""
-    if code not in PROBLEMS:
-        raise NotFoundException
-    kind = PROBLEMS[code]
-    return _PAGE.format(title=html.escape(kind.title), status=kind.status, code=code, advice=html.escape(kind.advice))
-
-
-_PAGE = """<!doctype html>
-<html lang="en">
-<meta charset="utf-8">
-<title>{title}</title>
-<h1>{title}</h1>
-<p>Problem type <code>/problems/{code}</code>, status {status}.</p>
-<p>{advice}</p>
-</html>
-"""

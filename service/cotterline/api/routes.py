@@ -10,7 +10,7 @@ from cotterline.api import (
     keys,
     metrics,
     openapi,
-    problems,
+    problem_types,
     quotes,
     reference,
     shop,
@@ -38,5 +38,6 @@ ROUTES: tuple[ControllerRouterHandler, ...] = (
     openapi.document,
     docs.page,
     docs.asset,
-    problems.explain,
+    problem_types.index,
+    problem_types.explain,
 )

@@ -1,4 +1,4 @@
-"""The command line: ``cotterline serve``, ``migrate``, ``shop``, ``key``, ``quote``, ``demo`` and ``openapi``."""
+"""The command line: what ``cotterline --help`` lists."""
 
 import sys
 from io import TextIOWrapper
@@ -10,6 +10,7 @@ from cotterline.cli.demo import demo
 from cotterline.cli.key import key
 from cotterline.cli.migrate import migrate
 from cotterline.cli.openapi import openapi
+from cotterline.cli.problems import problems
 from cotterline.cli.quote import quote
 from cotterline.cli.serve import serve
 from cotterline.cli.shop import shop
@@ -27,7 +28,7 @@ def cotterline_command() -> None:
     """
 
 
-for command in (demo, quote, serve, migrate, shop, key, openapi):
+for command in (demo, quote, serve, migrate, shop, key, openapi, problems):
     cotterline_command.add_command(command)
 
 

@@ -90,7 +90,7 @@ def test_the_python_client_and_what_is_written_against_it_pass_strict_typing(pyt
 
 
 def test_the_python_client_does_the_main_job(python_client: Path, served: Served) -> None:
-    _saw(served, node.run([sys.executable, "-W", "error", "drive.py", *served], python_client))
+    _saw(served, node.run([sys.executable, "-W", "error", "drive.py", served.address, served.key], python_client))
 
 
 def test_a_member_the_service_does_not_know_fails_the_types_of_python(python_client: Path) -> None:
@@ -110,4 +110,4 @@ def test_a_member_the_service_does_not_know_fails_the_types_of_typescript(typesc
 def test_the_typescript_client_compiles_strictly_and_does_the_main_job(typescript_client: Path, served: Served) -> None:
     finished = _types_of_typescript(typescript_client)
     assert finished.returncode == 0, finished.stdout + finished.stderr
-    _saw(served, node.run(["node", "drive.js", *served], typescript_client))
+    _saw(served, node.run(["node", "drive.js", served.address, served.key], typescript_client))

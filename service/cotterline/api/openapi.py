@@ -68,7 +68,7 @@ def build(app: Litestar) -> bytes:
         "openapi": "3.1.1",
         "info": _INFO,
         "servers": [{"url": "/", "description": "The service that gives this document."}],
-        "tags": [{"name": name, "description": words} for name, words in TAGS.items()],
+        "tags": [{"name": name, "description": words} for name, words in sorted(TAGS.items())],
         "paths": dict(sorted(paths.items())),
         "components": {
             "securitySchemes": SECURITY_SCHEMES,

@@ -2,6 +2,7 @@
 
 import asyncio
 import functools
+import os
 from collections.abc import AsyncIterator, Iterable, Mapping
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
@@ -15,7 +16,7 @@ from litestar.routes import HTTPRoute
 from litestar.types import ControllerRouterHandler
 from uuid_utils.compat import uuid7
 
-from cotterline.api import openapi, problems
+from cotterline.api import openapi, problems, telemetry
 from cotterline.api.body import StrictRequest
 from cotterline.api.caller import caller_of, needed_scope
 from cotterline.api.connection import Connection
@@ -39,6 +40,7 @@ GRACE_SECONDS = 30
 
 def create_app(settings: Settings) -> Edge:
     """Return the service as an ASGI application; the server's start opens the database, its end closes it."""
+    tracers = [tracer] if (tracer := telemetry.tracer(os.environ)) else []
 
     @asynccontextmanager
     async def database_open(app: Litestar) -> AsyncIterator[None]:
@@ -55,12 +57,14 @@ def create_app(settings: Settings) -> Edge:
             await asyncio.wait([keeping])
             await uses.keep()
             await database.close()
+            for tracer in tracers:
+                await asyncio.to_thread(tracer.close)
 
     app = application(ROUTES, lifespan=[database_open], request_max_body_size=settings.body_limit_bytes)
     app.state.openapi = Fixed(openapi_document(), "application/json")
     metrics = Metrics()
     app.state.scraping = Scraping(metrics, settings.metrics_token)
-    return Edge(app, settings.public_base_url, watchers=[metrics])
+    return Edge(app, settings.public_base_url, watchers=[metrics, *tracers])
 
 
 def server(settings: Settings) -> uvicorn.Server:

@@ -59,7 +59,7 @@ def test_requests_are_counted_by_method_route_and_status(scraped: TestClient[Edg
         ("HEAD", "/health/live", "200"): 1,
         ("DELETE", "none", "405"): 1,
         ("GET", "none", "404"): 1,
-        ("other", "none", "405"): 1,
+        ("_OTHER", "none", "405"): 1,
     }
     assert counts(scraped, "cotterline_http_requests_total") == expected
     assert counts(scraped, "cotterline_http_request_duration_seconds_count") == expected

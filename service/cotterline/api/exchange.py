@@ -21,6 +21,9 @@ _ALWAYS: Mapping[bytes, bytes] = {
 }
 """Set on every answer that does not set its own."""
 
+_METHODS = {"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE", "CONNECT"}
+"""Those of RFC 9110, section 9, and RFC 5789."""
+
 log = structlog.get_logger("cotterline.requests")
 
 
@@ -41,6 +44,11 @@ class Exchange:
         self._methods = methods
         self._begun = time.perf_counter()
         self._bytes = 0
+
+    @property
+    def known_method(self) -> str:
+        """The method, or ``_OTHER`` for one a client made up."""
+        return self.method if self.method in _METHODS else "_OTHER"
 
     @property
     def route(self) -> str | None:
@@ -93,7 +101,7 @@ class Exchange:
             "request",
             request_id=self.call.request_id,
             trace_id=self.trace_id,
-            method=self.method,
+            method=self.known_method,
             route=self.route,
             status=self.status,
             bytes=self._bytes,

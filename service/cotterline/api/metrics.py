@@ -18,7 +18,6 @@ import cotterline
 from cotterline.api.exchange import Exchange
 from cotterline.api.problems import RequestRefusedError
 
-_METHODS = {"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS"}
 _SECONDS = (0.002, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10, 30)
 _LABELS = ("method", "route", "status")
 
@@ -26,7 +25,7 @@ _LABELS = ("method", "route", "status")
 class Metrics:
     """The counters of one application, with a registry of their own.
 
-    A label never holds what a client made up: an unknown method is ``other``, a path without a route ``none``.
+    A label never holds what a client made up: a method made up is ``_OTHER``, a path without a route ``none``.
     """
 
     def __init__(self) -> None:
@@ -50,7 +49,7 @@ class Metrics:
     @contextmanager
     def watch(self, exchange: Exchange) -> Iterator[None]:
         """Count one request."""
-        method = exchange.method if exchange.method in _METHODS else "other"
+        method = exchange.known_method
         under_way = self._in_flight.labels(method)
         under_way.inc()
         try:

@@ -120,12 +120,14 @@ def statuses(received: bytes) -> list[int]:
 
 
 def request(served: Served, line: bytes, headers: list[tuple[bytes, bytes]], *, known: bool) -> bytes:
-    good = [(b"Host", b"bench.example"), (b"Content-Type", b"application/json"), (b"Content-Length", b"%d" % len(BODY))]
-    key = [(b"Authorization", b"Bearer " + served.key.encode())] if known else []
-    lines = [
-        name + b": " + value for name, value in [*(good if known else ()), *key, *headers, (b"Connection", b"close")]
-    ]
-    return line + b" HTTP/1.1\r\n" + b"\r\n".join([*lines, b"", b""]) + BODY
+    plain = [(b"Host", b"bench.example")]
+    if known:
+        plain.append((b"Authorization", b"Bearer " + served.key.encode()))
+    body = BODY if line.startswith((b"POST", b"PATCH")) else b""
+    if body:
+        plain += [(b"Content-Type", b"application/json"), (b"Content-Length", b"%d" % len(body))]
+    lines = [name + b": " + value for name, value in [*plain, *headers, (b"Connection", b"close")]]
+    return line + b" HTTP/1.1\r\n" + b"\r\n".join([*lines, b"", b""]) + body
 
 
 @pytest.fixture

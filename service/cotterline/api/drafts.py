@@ -2,10 +2,11 @@
 
 from typing import Final
 
+RATE_LIMIT_DRAFT: Final = "draft-ietf-httpapi-ratelimit-headers-11"
 RATE_LIMIT: Final = "RateLimit"
 RATE_LIMIT_POLICY: Final = "RateLimit-Policy"
 QUOTA: Final = "q"
 WINDOW: Final = "w"
 REMAINING: Final = "r"
 EFFECTIVE_WINDOW: Final = "t"
-"""draft-ietf-httpapi-ratelimit-headers-11 (2026), sections 3 and 4: Lists of Strings with parameters (RFC 9651)."""
+"""Sections 3 and 4 of that draft (2026): Lists of Strings with parameters (RFC 9651)."""

@@ -17,6 +17,15 @@ from litestar.typing import FieldDefinition
 
 from cotterline.api import problem_words
 from cotterline.api.body import decode
+from cotterline.api.drafts import (
+    EFFECTIVE_WINDOW,
+    QUOTA,
+    RATE_LIMIT,
+    RATE_LIMIT_DRAFT,
+    RATE_LIMIT_POLICY,
+    REMAINING,
+    WINDOW,
+)
 from cotterline.api.named_schemas import PREFIX
 from cotterline.api.parameters import path_names, query_types
 from cotterline.api.problems import MEDIA_TYPE, PROBLEMS, Call, Problem
@@ -35,6 +44,20 @@ HEADERS: Mapping[str, Any] = {
         "schema": {"type": "string"},
     },
     "Retry-After": {"description": "Seconds to wait before trying again.", "schema": {"type": "integer"}},
+    RATE_LIMIT: {
+        "description": (
+            f"What is left of each: `{REMAINING}` requests, and `{EFFECTIVE_WINDOW}` seconds until it is full, or "
+            f"until the next request where none is left ({RATE_LIMIT_DRAFT}). Left out where there is no limit."
+        ),
+        "schema": {"type": "string"},
+    },
+    RATE_LIMIT_POLICY: {
+        "description": (
+            f"The limits that hold: `{QUOTA}` requests at once, gained again over `{WINDOW}` seconds "
+            f"({RATE_LIMIT_DRAFT}). Left out where there is no limit."
+        ),
+        "schema": {"type": "string"},
+    },
 }
 
 NOT_MODIFIED: Mapping[str, Any] = {"304": {"description": "The copy named in If-None-Match is still right."}}
@@ -50,13 +73,19 @@ _REFUSALS: Mapping[int, str] = {
     414: "TargetTooLong",
     415: "WrongMediaType",
     422: "Refused",
+    429: "RateLimited",
     431: "HeaderTooLarge",
     500: "Failed",
     503: "Unavailable",
 }
 """Names of the shared problem answers. 405 belongs to a path's missing methods, so no operation gives it."""
 
-_HEADERS_OF: Mapping[int, list[str]] = {401: ["WWW-Authenticate"], 403: ["WWW-Authenticate"], 503: ["Retry-After"]}
+_HEADERS_OF: Mapping[int, list[str]] = {
+    401: ["WWW-Authenticate"],
+    403: ["WWW-Authenticate"],
+    429: ["Retry-After", RATE_LIMIT, RATE_LIMIT_POLICY],
+    503: ["Retry-After"],
+}
 """Headers that answers of a status carry besides."""
 
 SECURITY = "key"
@@ -152,7 +181,8 @@ def _success(handler: HTTPRouteHandler, known: Mapping[Any, Any]) -> dict[str, A
     content = handler.opt.get("content", {})
     if kind:
         content = {**content, "application/json": {"schema": known[kind], "examples": _answers(handler)}}
-    names = ["X-Request-Id", *handler.opt.get("headers", ())]
+    limits = [RATE_LIMIT, RATE_LIMIT_POLICY] if handler.opt["scope"] else []
+    names = ["X-Request-Id", *limits, *handler.opt.get("headers", ())]
     found = {
         "description": handler.summary,
         "headers": {name: {"$ref": f"#/components/headers/{name}"} for name in names},
@@ -179,7 +209,7 @@ def _statuses(handler: HTTPRouteHandler) -> list[int]:
     if path_names(handler):
         found.add(404)
     if handler.opt["scope"]:
-        found |= {401, 403, 503}
+        found |= {401, 403, 429, 503}
     if {"database", "readiness"} & {*handler.parsed_fn_signature.parameters}:
         found.add(503)
     return sorted(found)

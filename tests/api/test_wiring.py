@@ -47,9 +47,9 @@ def test_no_handler_streams_through_the_response_that_swallows_the_request() -> 
 def test_only_health_reference_documentation_and_problems_are_open_to_everyone() -> None:
     asked = [handler for handler in HANDLERS if handler.http_methods != {"OPTIONS"}]
     opened = {path for handler in asked if needed_scope(handler) is None for path in handler.paths}
-    documents = {"/openapi.json", "/docs", "/docs/{name:str}", "/problems/{code:str}"}
+    documents = {"/openapi.json", "/docs", "/docs/{name:str}", "/problems", "/problems/{code:str}"}
     health = {"/health/live", "/health/ready", "/metrics"}  # the last asks for the operator's token instead
-    assert opened == documents | health | {"/v1/reference/threads"}
+    assert opened == documents | health | {"/v1/reference/threads", "/v1/reference/quote-life"}
 
 
 @pytest.mark.parametrize("opt", [{}, {"scope": "everything"}, {"scope": ""}])

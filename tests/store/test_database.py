@@ -26,12 +26,15 @@ def quote(quote_id: UUID | None = None, reference: str = "0") -> queries.QuoteRo
     return queries.QuoteRow(
         id=quote_id or uuid7(),
         created_at=datetime(2024, 5, 1, tzinfo=UTC),
+        state="draft",
+        version=1,
+        revision=1,
+        expires_at=None,
         reference=reference,
+        metadata=b"{}",
         verdict_state="likely",
         leading_family="french",
         core_version="0.1.0",
-        request=b"{}",
-        result=b"{}",
     )
 
 
@@ -214,7 +217,7 @@ async def test_an_error_repeats_nothing_of_what_was_to_be_stored(database: Datab
         await keep(database, tenant, quote(reference=words * 20))
     with pytest.raises(IntegrityError) as not_null:
         async with database.write(tenant) as tx:
-            await tx.execute(update(quotes).values(request=None))
+            await tx.execute(update(quotes).values(metadata=None))
     for refusal in (too_long, not_null):
         shown = "".join(traceback.format_exception(refusal.value))
         assert words not in shown

@@ -2,6 +2,9 @@
 
 from typing import Final
 
+IDEMPOTENCY_KEY: Final = "Idempotency-Key"
+"""draft-ietf-httpapi-idempotency-key-header-08 (2026), section 2: a String (RFC 9651)."""
+
 RATE_LIMIT_DRAFT: Final = "draft-ietf-httpapi-ratelimit-headers-11"
 RATE_LIMIT: Final = "RateLimit"
 RATE_LIMIT_POLICY: Final = "RateLimit-Policy"

@@ -8,11 +8,13 @@ import msgspec
 from cotterline.bench.chain.methods import FrontMeasurement, NominalKind, RearMeasurement
 from cotterline.bench.parts_list import PropertyName
 from cotterline.bench.quantity import Side, Tool, Unit
+from cotterline.bench.quote_life import QuoteAction, QuoteState
 from cotterline.bench.shell.evidence import Evidence
 from cotterline.bench.shell.families import FamilyId, Grade, Hand, Stock
 from cotterline.bench.shell.order_conditions import Condition
 from cotterline.bench.shell.remedies import Finding
 from cotterline.bench.shop import TaperConvention
+from cotterline.bench.shop_profile import Currency
 from cotterline.bench.spindle.order_policy import PolicyName
 from cotterline.bench.spindle.taper import KnownTaper, Taper
 from cotterline.bench.thread_verdicts import State
@@ -30,6 +32,7 @@ class Named(NamedTuple):
 
 NAMED: Mapping[str, Named] = {
     "ConditionName": Named(Condition, "One thing an order needs of a verdict."),
+    "Currency": Named(Currency, "A currency of ISO 4217 that has a minor unit."),
     "Evidence": Named(Evidence, "One thing observed; `kind` says which."),
     "FamilyId": Named(FamilyId, "One kind of thread, or of plain bore."),
     "Finding": Named(Finding, "Whether something holds, as far as it was measured."),
@@ -43,6 +46,8 @@ NAMED: Mapping[str, Named] = {
     "PolicyName": Named(PolicyName, "How many lengths are ordered together."),
     "PropertyName": Named(PropertyName, "Which property of a part."),
     "RearMeasurement": Named(RearMeasurement, "A rear chain line as it was found; `method` says how."),
+    "QuoteAction": Named(QuoteAction, "Something that can be done with a quote."),
+    "QuoteState": Named(QuoteState, "Where a quote stands in its life."),
     "Scope": Named(Scope, "What a key may be allowed; none includes another."),
     "Side": Named(Side, "Side of the bicycle: the drive side is the right one, seen from the saddle."),
     "Stock": Named(Stock, "How easily a new unit is had."),

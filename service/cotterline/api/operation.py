@@ -3,7 +3,8 @@
 What a handler's types do not say stands in its ``opt``: ``scope`` (what a key needs to be let in, or None),
 ``examples`` (name to :class:`Example`), ``answer`` (the struct of the answer where the return type is raw),
 ``content`` (of an answer in another form than JSON), ``headers`` (names from :data:`HEADERS`), ``links``, ``also``
-(further answers that are not problems) and ``refusals`` (further statuses it refuses with).
+(further answers that are not problems), ``media`` (of a body that is not plain JSON), ``takes`` (headers it reads) and
+``refusals`` (further statuses it refuses with).
 """
 
 from collections.abc import Callable, Iterator, Mapping
@@ -16,7 +17,7 @@ from litestar.handlers import HTTPRouteHandler
 from litestar.typing import FieldDefinition
 
 from cotterline.api import problem_words
-from cotterline.api.body import decode
+from cotterline.api.body import decode, media_type
 from cotterline.api.drafts import (
     EFFECTIVE_WINDOW,
     QUOTA,
@@ -26,8 +27,9 @@ from cotterline.api.drafts import (
     REMAINING,
     WINDOW,
 )
+from cotterline.api.header_parameters import header_parameters, header_refusals
 from cotterline.api.named_schemas import PREFIX
-from cotterline.api.parameters import path_names, query_types
+from cotterline.api.parameters import path_names, query_types, wire_name
 from cotterline.api.problems import MEDIA_TYPE, PROBLEMS, Call, Problem
 from cotterline.api.schemas import settle
 
@@ -36,6 +38,11 @@ EXAMPLE_ID = "01900000-0000-7000-8000-000000000000"
 
 HEADERS: Mapping[str, Any] = {
     "X-Request-Id": {"description": "Names this request in the log.", "schema": {"type": "string", "format": "uuid"}},
+    "Content-Location": {"description": "Where this very version can be read.", "schema": {"type": "string"}},
+    "Idempotency-Replayed": {
+        "description": "`true` on an answer given before under the same key.",
+        "schema": {"type": "string", "const": "true"},
+    },
     "Location": {"description": "Where the thing made can be read.", "schema": {"type": "string"}},
     "Link": {"description": "The next page, as rel=next (RFC 8288).", "schema": {"type": "string"}},
     "ETag": {"description": "Names these bytes (RFC 9110, section 8.8.3).", "schema": {"type": "string"}},
@@ -69,10 +76,12 @@ _REFUSALS: Mapping[int, str] = {
     404: "NotFound",
     408: "Late",
     409: "Conflict",
+    412: "Overtaken",
     413: "TooLarge",
     414: "TargetTooLong",
     415: "WrongMediaType",
     422: "Refused",
+    428: "VersionRequired",
     429: "RateLimited",
     431: "HeaderTooLarge",
     500: "Failed",
@@ -143,7 +152,7 @@ def operation(handler: HTTPRouteHandler, known: Mapping[Any, Any]) -> dict[str, 
             name: {"summary": example.summary, "value": msgspec.json.decode(example.body or b"null")}
             for name, example in _examples(handler)
         }
-        content = {"application/json": {"schema": known[body], "examples": examples}}
+        content = {media_type(handler): {"schema": known[body], "examples": examples}}
         found["requestBody"] = {"required": True, "content": content}
     refusals = {str(status): {"$ref": f"#/components/responses/{_REFUSALS[status]}"} for status in _statuses(handler)}
     found["responses"] = {str(handler.status_code): _success(handler, known), **handler.opt.get("also", {}), **refusals}
@@ -155,11 +164,13 @@ def _examples(handler: HTTPRouteHandler) -> Iterator[tuple[str, Example]]:
 
 
 def _parameters(handler: HTTPRouteHandler) -> Iterator[dict[str, Any]]:
-    fields = handler.parsed_fn_signature.parameters
+    taken = handler.parsed_fn_signature.parameters
+    fields = {wire_name(name, field): field for name, field in taken.items()}
     for name in sorted(path_names(handler)):
         yield {"name": name, "in": "path", "required": True, **_described(fields[name], fields[name].annotation)}
     for name, kind in query_types(handler).items():
         yield {"name": name, "in": "query", "required": False, **_described(fields[name], kind)}
+    yield from header_parameters(handler)
 
 
 def _described(field: FieldDefinition, kind: Any) -> dict[str, Any]:  # noqa: ANN401 - any annotation
@@ -203,7 +214,7 @@ def _answers(handler: HTTPRouteHandler) -> dict[str, Any]:
 
 def _statuses(handler: HTTPRouteHandler) -> list[int]:
     """Every status with which this handler can refuse or fail."""
-    found = {400, 414, 422, 431, 500, *handler.opt.get("refusals", ())}
+    found = {400, 414, 422, 431, 500, *handler.opt.get("refusals", ()), *header_refusals(handler)}
     if handler.parsed_data_field:
         found |= {408, 413, 415}
     if path_names(handler):

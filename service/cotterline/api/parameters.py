@@ -7,12 +7,14 @@ would quietly do nothing.
 import functools
 import re
 from collections.abc import Iterator, Mapping
+from datetime import datetime
 from typing import Annotated, Any
 from urllib.parse import parse_qsl
 
 from litestar import Request
 from litestar.handlers import HTTPRouteHandler
 from litestar.params import QueryParameter
+from litestar.typing import FieldDefinition
 
 from cotterline.api.problems import MAX_ERRORS, ProblemError, RequestRefusedError
 
@@ -23,8 +25,12 @@ Derivation = Annotated[
     ),
 ]
 
+_INSTANT = re.compile(
+    r"[0-9]{4}-[0-9]{2}-[0-9]{2}[Tt][0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]{1,9})?([Zz]|[+-][0-9]{2}:[0-9]{2})", re.ASCII
+)
 _WRITTEN: Mapping[type, tuple[re.Pattern[str], str]] = {
     bool: (re.compile(r"true|false"), "must be true or false"),
+    datetime: (_INSTANT, "must be a time with its offset, such as 2024-05-01T09:30:00Z (RFC 3339)"),
     int: (re.compile(r"-?[0-9]{1,15}", re.ASCII), "must be a whole number"),
 }
 _TEXT = (re.compile(r"[^\0]*"), "must not contain the character U+0000")
@@ -68,7 +74,13 @@ def query_types(handler: HTTPRouteHandler) -> Mapping[str, Any]:
     """The query parameters a handler takes, each with its type freed of ``None``."""
     taken = handler.parsed_fn_signature.parameters
     elsewhere = handler.dependency_name_set | _RESERVED
-    return {name: _plain(field) for name, field in taken.items() if name not in elsewhere | path_names(handler)}
+    own = {name: field for name, field in taken.items() if name not in elsewhere | path_names(handler)}
+    return {wire_name(name, field): _plain(field) for name, field in own.items()}
+
+
+def wire_name(name: str, field: FieldDefinition) -> str:
+    """What a parameter is called in the query, where the handler cannot call it so: Litestar keeps some names."""
+    return getattr(field.kwarg_definition, "name", None) or name
 
 
 def path_names(handler: HTTPRouteHandler) -> set[str]:

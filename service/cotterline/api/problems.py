@@ -34,6 +34,12 @@ PROBLEMS: Mapping[str, Kind] = {
     "malformed-request": Kind(
         400, "The request cannot be read", "Send one well-formed JSON document in UTF-8, nested no deeper than needed."
     ),
+    "idempotency-key-missing": Kind(
+        400,
+        "This request must carry a key of its own",
+        "Send the header Idempotency-Key with a string made for this request, such as a random UUID, and the same one "
+        "whenever the same request is sent again.",
+    ),
     "unauthenticated": Kind(
         401,
         "A valid key is needed",
@@ -53,10 +59,31 @@ PROBLEMS: Mapping[str, Kind] = {
         405, "This path does not take this method", "Use one of the methods named in the Allow header."
     ),
     "request-timeout": Kind(408, "The request took too long to arrive", "Send the body at once, then try again."),
+    "wrong-state": Kind(
+        409,
+        "The quote's state does not allow this",
+        "Read the quote again; the table at /v1/reference/quote-life says what is possible in which state.",
+    ),
+    "order-not-allowed": Kind(
+        409,
+        "The parts of this quote may not be ordered",
+        "See result.ordering of the quote: it names what stands against an order. Measure it, change the quote's "
+        "request and have the new revision approved.",
+    ),
+    "idempotency-key-in-flight": Kind(
+        409,
+        "The same request is still being worked on",
+        "Send it again a little later, with the same key: the answer will be the first one's.",
+    ),
     "too-many-keys": Kind(
         409,
         "Two keys with this label live already",
         "Revoke the key that is no longer used, then issue the new one; or choose another label.",
+    ),
+    "precondition-failed": Kind(
+        412,
+        "Somebody changed this in the meantime",
+        "Read it again, see whether your change still makes sense, and send it with the new ETag in If-Match.",
     ),
     "request-too-large": Kind(
         413, "The request is too large", "Send less in one request: 1 MiB, unless the operator set another limit."
@@ -72,6 +99,16 @@ PROBLEMS: Mapping[str, Kind] = {
     ),
     "invalid-parameter": Kind(
         422, "A parameter does not fit the schema", "Correct each parameter named in errors, or leave it out."
+    ),
+    "patch-outcome": Kind(
+        422,
+        "The patch makes something that does not fit the schema",
+        "Correct each member named in errors: the pointers lead into the resource as it would be after the patch.",
+    ),
+    "idempotency-key-reused": Kind(
+        422,
+        "This key belongs to another request",
+        "Give every request a key of its own; the same key only says that the very same request is sent again.",
     ),
     "bad-cursor": Kind(
         422, "The cursor was not issued by this service", "Use next_cursor of the page before, unchanged, or none."
@@ -91,6 +128,11 @@ PROBLEMS: Mapping[str, Kind] = {
     ),
     "payload-unstorable": Kind(
         422, "The body holds something that cannot be stored", "Take out the characters or numbers named in errors."
+    ),
+    "precondition-required": Kind(
+        428,
+        "A change must say which version it changes",
+        "Read the resource and send its ETag in the header If-Match.",
     ),
     "rate-limited": Kind(
         429,

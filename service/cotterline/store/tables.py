@@ -7,6 +7,7 @@ from sqlalchemy import (
     Column,
     ForeignKey,
     Index,
+    Integer,
     LargeBinary,
     MetaData,
     PrimaryKeyConstraint,
@@ -92,17 +93,84 @@ quotes = Table(
     Column("id", Uuid, primary_key=True),
     *_owner(),
     Column("created_at", UtcDateTime, nullable=False),
+    Column("state", PlainText, nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("revision", Integer, nullable=False),
+    Column("expires_at", UtcDateTime),
     Column("reference", PlainText),
+    Column("metadata", LargeBinary, nullable=False),
+    Column("verdict_state", PlainText, nullable=False),
+    Column("leading_family", PlainText),
+    Column("core_version", PlainText, nullable=False),
+    CheckConstraint(f"length(reference) <= {REFERENCE_LENGTH}", name="reference_length"),
+    Index(None, "shop_id", "mode", "created_at", "id"),
+    Index(None, "shop_id", "mode", "reference", "created_at", "id"),
+    Index(None, "shop_id", "mode", "state", "created_at", "id"),
+)
+"""What each quote is now. A change counts its version up; only who has seen the last one can make it."""
+
+quote_revisions = Table(
+    "quote_revisions",
+    metadata,
+    Column("quote_id", Uuid, ForeignKey("quotes.id"), primary_key=True),
+    Column("number", Integer, primary_key=True),
+    *_owner(),
+    Column("created_at", UtcDateTime, nullable=False),
+    Column("actor", PlainText, nullable=False),
+    Column("settings_version", Integer, nullable=False),
     Column("verdict_state", PlainText, nullable=False),
     Column("leading_family", PlainText),
     Column("core_version", PlainText, nullable=False),
     # The exact bytes, last: a database's own JSON type would reorder keys, and a list never reads them.
     Column("request", LargeBinary, nullable=False),
     Column("result", LargeBinary, nullable=False),
-    CheckConstraint(f"length(reference) <= {REFERENCE_LENGTH}", name="reference_length"),
-    Index(None, "shop_id", "mode", "created_at", "id"),
 )
-"""One calculated job: what was asked, what was answered, and the version of the core that answered."""
+"""What was asked and what was answered, each time, and the version of the core that answered."""
+
+quote_transitions = Table(
+    "quote_transitions",
+    metadata,
+    Column("quote_id", Uuid, ForeignKey("quotes.id"), primary_key=True),
+    Column("version", Integer, primary_key=True),
+    *_owner(),
+    Column("at", UtcDateTime, nullable=False),
+    Column("actor", PlainText, nullable=False),
+    Column("action", PlainText, nullable=False),
+    Column("from_state", PlainText, nullable=False),
+    Column("to_state", PlainText, nullable=False),
+    Column("revision", Integer, nullable=False),
+    Column("note", PlainText),
+)
+"""What was done with each quote; ``version`` is the quote's since."""
+
+shop_profiles = Table(
+    "shop_profiles",
+    metadata,
+    Column("shop_id", Uuid, ForeignKey("shops.id"), primary_key=True),
+    Column("mode", PlainText, primary_key=True),
+    Column("version", Integer, primary_key=True),
+    Column("created_at", UtcDateTime, nullable=False),
+    Column("actor", PlainText, nullable=False),
+    Column("profile", LargeBinary, nullable=False),
+    CheckConstraint("mode IN ('live', 'test')", name="mode"),
+)
+"""Every version of what each shop set for itself; the greatest is in force."""
+
+kept_answers = Table(
+    "kept_answers",
+    metadata,
+    Column("shop_id", Uuid, ForeignKey("shops.id"), primary_key=True),
+    Column("mode", PlainText, primary_key=True),
+    Column("key", PlainText, primary_key=True),
+    Column("created_at", UtcDateTime, nullable=False),
+    Column("fingerprint", LargeBinary, nullable=False),
+    Column("status", Integer),
+    Column("headers", LargeBinary),
+    Column("body", LargeBinary),
+    CheckConstraint("mode IN ('live', 'test')", name="mode"),
+    Index(None, "shop_id", "mode", "created_at"),
+)
+"""Answers by the key of their request. One without a status is never seen: it is filled before it is committed."""
 
 rate_limits = Table(
     "rate_limits",

@@ -6,7 +6,7 @@ from alembic import op
 from cotterline.store.migrations.tenant_rows import wall_off
 
 revision = "0004"
-down_revision = "0002"
+down_revision = "0003"
 
 
 def upgrade() -> None:

@@ -38,6 +38,14 @@ def client(database_url: str, shop_a: Shop) -> Iterator[Client]:
 
 
 @pytest.fixture
+def anyone(database_url: str) -> Iterator[Client]:
+    """Serve without limits; calls carry no key of themselves."""
+    settings = Settings(database_url=database_url, rate_per_minute=0, shop_rate_per_minute=0, wrong_keys_per_minute=0)
+    with TestClient(create_app(settings), raise_server_exceptions=False) as client:
+        yield client
+
+
+@pytest.fixture
 def bench(tmp_path_factory: pytest.TempPathFactory, sqlite_template: tuple[Path, Shops]) -> Iterator[Client]:
     """Serve everything, on a file of no interest to the test; calls carry a key."""
     template, shops = sqlite_template

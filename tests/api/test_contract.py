@@ -4,7 +4,6 @@ Nothing is switched off. What is allowed besides stands in ``ALLOWED``, each wit
 """
 
 from collections.abc import Callable, Iterator
-from pathlib import Path
 from typing import Any, NamedTuple
 
 import msgspec
@@ -16,12 +15,14 @@ from schemathesis.schemas import BaseSchema
 
 from cotterline.api import body, examples, thread_verdicts
 from cotterline.api.body import decode as _decode
+from cotterline.api.edge import Edge
 from cotterline.api.problems import RequestRefusedError
 from cotterline.bench.derivation import Trace
 from cotterline.bench.shop import ShopSettings
 from cotterline.bench.thread_verdicts import Verdict, VerdictRequest, judge
 from cotterline.main import create_app, openapi_document
 from cotterline.settings import Settings
+from tests.shops import Shop
 
 SEEDS = (7, 77, 777)
 EXAMPLES = 30
@@ -75,10 +76,24 @@ def _config(seed: int, *, every_phase: bool) -> SchemathesisConfig:
     )
 
 
-def _schema(database_url: str, config: SchemathesisConfig) -> BaseSchema:
-    unlimited = {"rate_per_minute": 0, "shop_rate_per_minute": 0, "wrong_keys_per_minute": 0}
-    app = create_app(Settings(database_url=database_url, **unlimited))
-    return schemathesis.openapi.from_asgi("/openapi.json", app, config=config)
+def _app(database_url: str) -> Edge:
+    unlimited = Settings(rate_per_minute=0, shop_rate_per_minute=0, wrong_keys_per_minute=0)
+    return create_app(msgspec.structs.replace(unlimited, database_url=database_url))
+
+
+def _schema(database_url: str, shop: Shop, config: SchemathesisConfig) -> BaseSchema:
+    """The document, with a shop's key for every operation that asks for one."""
+    schema = schemathesis.openapi.from_asgi("/openapi.json", _app(database_url), config=config)
+
+    @schema.auth()
+    class _Key:
+        def get(self, _case: schemathesis.Case[Any], _context: schemathesis.AuthContext) -> dict[str, str]:
+            return shop.headers
+
+        def set(self, case: schemathesis.Case[Any], data: dict[str, str], _context: schemathesis.AuthContext) -> None:
+            case.headers.update(data)
+
+    return schema
 
 
 def _run(schema: BaseSchema) -> Run:
@@ -130,8 +145,10 @@ def _served(event: events.ScenarioFinished) -> Iterator[str]:
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_the_service_keeps_to_its_document(database_url: str, seed: int, logged: list[dict[str, Any]]) -> None:
-    schema = _schema(database_url, _config(seed, every_phase=seed == SEEDS[0]))
+def test_the_service_keeps_to_its_document(
+    database_url: str, shop_a: Shop, seed: int, logged: list[dict[str, Any]]
+) -> None:
+    schema = _schema(database_url, shop_a, _config(seed, every_phase=seed == SEEDS[0]))
     run = _run(schema)
     assert run.failures == []
     assert run.unwell == []
@@ -179,9 +196,12 @@ MUTATIONS: dict[str, tuple[object, str, Callable[..., object], str]] = {
 
 
 @pytest.mark.parametrize("name", MUTATIONS)
-def test_a_broken_validator_turns_the_contract_red(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+@pytest.mark.parametrize("backend", ["sqlite"], indirect=True)
+def test_a_broken_validator_turns_the_contract_red(
+    database_url: str, shop_a: Shop, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
     module, attribute, broken, check = MUTATIONS[name]
     monkeypatch.setattr(module, attribute, broken)
-    schema = _schema(f"sqlite:///{tmp_path / 'empty.sqlite3'}", _config(SEEDS[0], every_phase=True))
+    schema = _schema(database_url, shop_a, _config(SEEDS[0], every_phase=True))
     run = _run(schema.include(path="/v1/thread-verdicts"))
     assert [failure for failure in run.failures if failure.startswith(check)]

@@ -110,6 +110,9 @@ SECURITY_SCHEMES: Mapping[str, Any] = {
     }
 }
 
+_NO_NUL = "^[^\\u0000]*(?![\\s\\S])"
+"""What ``api/parameters.py`` lets pass of any text; ``$`` would let a line end pass besides."""
+
 _LIMITS = {"ge": "minimum", "le": "maximum", "min_length": "minLength", "max_length": "maxLength", "pattern": "pattern"}
 
 
@@ -182,6 +185,8 @@ def _described(field: FieldDefinition, kind: Any) -> dict[str, Any]:  # noqa: AN
         if value is not None:
             schema[keyword] = value
     schema |= getattr(limits, "schema_extra", None) or {}
+    if schema.get("type") == "string" and not {"enum", "format", "pattern"} & schema.keys():
+        schema["pattern"] = _NO_NUL
     if field.has_default and field.default is not None:
         schema["default"] = field.default
     return {"description": getattr(limits, "description", None), "schema": schema}

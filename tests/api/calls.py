@@ -10,7 +10,7 @@ from litestar.testing import TestClient
 
 from cotterline.api.edge import Edge
 from cotterline.main import openapi_document
-from tests.api.resources import MAKERS
+from tests.api.resources import KINDS
 
 Client = TestClient[Edge]
 DOCUMENT: dict[str, Any] = msgspec.json.decode(openapi_document())
@@ -38,7 +38,7 @@ class Operation(NamedTuple):
         """Call it with the document's own example for a body, and every header it asks for."""
         address = self.path.format_map(ids)
         asked = {part["name"] for part in self.content["parameters"] if part["in"] == "header"}
-        given = {"If-Match": "*", "Idempotency-Key": str(uuid4())}
+        given = {"If-Match": "*", "Idempotency-Key": f'"{uuid4()}"'}
         sent = {name: value for name, value in given.items() if name in asked} | dict(headers)
         return client.request(self.method, address, content=self._body(), headers=self._kind() | sent)
 
@@ -62,4 +62,4 @@ def operations() -> Iterator[Operation]:
 
 def one_of_everything(client: Client) -> dict[str, str]:
     """Make one of everything with the key the client carries; gives the id for each path parameter."""
-    return {name: make(client) for name, make in MAKERS.items()}
+    return {name: kind.make(client) for name, kind in KINDS.items()}

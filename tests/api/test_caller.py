@@ -23,6 +23,7 @@ from cotterline.store.audit import OPERATOR
 from cotterline.store.database import Database
 from cotterline.store.tenancy import SCOPES, SERVICE, Scope
 from tests.api.calls import Operation, one_of_everything, operations
+from tests.api.resources import KINDS
 from tests.shops import BEGAN, Shop
 
 Client = TestClient[Edge]
@@ -67,7 +68,7 @@ def mistyped(key: str) -> Iterator[str]:
 
 @pytest.mark.parametrize("operation", GUARDED, ids=lambda operation: operation.name)
 def test_no_operation_lets_anybody_in_without_a_key(anyone: Client, operation: Operation) -> None:
-    refused = operation.call(anyone, dict.fromkeys(operation.identifiers, str(uuid7())), {})
+    refused = operation.call(anyone, {name: kind.nobodys() for name, kind in KINDS.items()}, {})
     assert (refused.status_code, refused.headers["www-authenticate"]) == (401, "Bearer")
     assert refused.json()["type"] == "/problems/unauthenticated"
 

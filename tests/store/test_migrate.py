@@ -193,9 +193,10 @@ async def test_quotes_from_before_there_were_shops_belong_to_a_first_shop(empty_
     async with database.read(SERVICE) as tx:
         (shop,) = await shops.every(tx)
     found = {}
+    search = quotes.QuoteSearch(now=datetime(2024, 6, 1, tzinfo=UTC))
     for mode in MODES:
         async with database.read(Tenant(shop.id, mode)) as tx:
-            found[mode] = [row.id for row in (await quotes.page(tx, None, 10)).quotes]
+            found[mode] = [row.id for row in (await quotes.page(tx, search, None, 10)).quotes]
     await database.close()
     assert shop.name == "first shop"
     assert found == {"live": kept[::-1], "test": []}

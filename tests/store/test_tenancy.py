@@ -2,6 +2,7 @@
 
 from datetime import UTC, datetime
 
+import msgspec
 import pytest
 from sqlalchemy import Connection, delete, insert, select, text, update
 from sqlalchemy.exc import DBAPIError
@@ -20,6 +21,7 @@ pytestmark = pytest.mark.anyio
 on_postgresql = pytest.mark.parametrize("backend", ["postgresql"], indirect=True)
 OWNED = [table for table in metadata.sorted_tables if "shop_id" in table.c]
 NOON = datetime(2024, 5, 1, 12, tzinfo=UTC)
+ANY = quotes.QuoteSearch(now=NOON)
 
 
 def quote() -> quotes.QuoteRow:
@@ -27,11 +29,14 @@ def quote() -> quotes.QuoteRow:
         id=uuid7(),
         created_at=NOON,
         reference="hook 7",
+        state="draft",
+        version=1,
+        revision=1,
+        expires_at=None,
+        metadata=b"{}",
         verdict_state="likely",
         leading_family=None,
         core_version="0.1.0",
-        request=b"{}",
-        result=b"{}",
     )
 
 
@@ -47,7 +52,7 @@ async def filled(database: Database, shops_there: Shops) -> Database:
 async def test_every_query_gives_a_tenant_its_own_rows_alone(filled: Database, shops_there: Shops) -> None:
     for shop in shops_there:
         async with filled.read(shop.tenant) as tx:
-            (kept,) = (await quotes.page(tx, None, 10)).quotes
+            (kept,) = (await quotes.page(tx, ANY, None, 10)).quotes
             (key,) = (await keys.page(tx, None, 10)).keys
             (entry,) = (await audit.page(tx, None, 10)).entries
             itself = await shops.get(tx)
@@ -79,7 +84,7 @@ async def test_no_query_changes_what_belongs_to_another(
 async def test_a_transaction_of_the_service_itself_belongs_to_no_tenant(database: Database) -> None:
     async with database.read(SERVICE) as tx:
         with pytest.raises(RuntimeError, match="owns no data"):
-            await quotes.page(tx, None, 1)
+            await quotes.page(tx, ANY, None, 1)
 
 
 @on_postgresql
@@ -144,7 +149,7 @@ async def test_a_change_that_forgets_its_condition_touches_the_tenants_own_rows_
         assert await tx.execute(update(metadata.tables["quotes"]).values(reference="changed")) == 1
         assert await tx.execute(delete(metadata.tables["keys"])) == 1
     async with filled.read(shop_a.tenant) as tx:
-        (kept,) = (await quotes.page(tx, None, 10)).quotes
+        (kept,) = (await quotes.page(tx, ANY, None, 10)).quotes
         assert kept.reference == "hook 7"
         assert len((await keys.page(tx, None, 10)).keys) == 1
 
@@ -157,14 +162,7 @@ async def test_a_row_cannot_be_written_for_somebody_else(database: Database, sho
         "the same shop in test mode": shops_there.a_test.tenant,
         "the service": SERVICE,
     }
-    row = ownership(shops_there.a.tenant) | {
-        "id": uuid7(),
-        "created_at": NOON,
-        "verdict_state": "likely",
-        "core_version": "0",
-        "request": b"",
-        "result": b"",
-    }
+    row = ownership(shops_there.a.tenant) | msgspec.structs.asdict(quote())
     with pytest.raises(DBAPIError, match="row-level security"):
         async with database.write(writers[party]) as tx:
             await tx.execute(insert(metadata.tables["quotes"]).values(row))

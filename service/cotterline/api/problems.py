@@ -9,7 +9,7 @@ import structlog
 from litestar import Request, Response
 from litestar.exceptions import HTTPException, ValidationException
 from litestar.types import Scope
-from sqlalchemy.exc import InterfaceError, OperationalError
+from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from cotterline.bench.errors import CotterlineError, Fault
@@ -221,7 +221,7 @@ def refusal_of(error: Exception) -> RequestRefusedError:
     if isinstance(error, HTTPException) and error.status_code in _BY_STATUS:
         code = _BY_STATUS[error.status_code]
         return RequestRefusedError(code, PROBLEMS[code].advice, headers=error.headers)
-    if isinstance(error, _OUTAGES):
+    if isinstance(error, _OUTAGES) or _shutting_down(error):
         return RequestRefusedError("unavailable", "A part this request needs did not answer.", headers=_SOON)
     return RequestRefusedError("internal-error", "The request could not be completed.")
 
@@ -230,6 +230,12 @@ _OUTAGES = (OSError, InterfaceError, OperationalError, PoolTimeoutError)
 """What the database raises while it is away, refuses connections, or has no connection free."""
 
 _SOON = {"Retry-After": "5"}
+
+
+def _shutting_down(error: Exception) -> bool:
+    """Whether PostgreSQL said that it stops or is not up yet: class 57P of SQLSTATE (its documentation, appendix A)."""
+    state = getattr(error.orig, "sqlstate", None) if isinstance(error, DBAPIError) else None
+    return str(state).startswith("57P")
 
 
 def _parameter_errors(extra: Any) -> Iterable[ProblemError]:  # noqa: ANN401 - Litestar's own loose shape

@@ -56,21 +56,20 @@ async def document(request: Request[Any, Any, Any]) -> Response[bytes]:
 
 def build(app: Litestar) -> bytes:
     """The document for every handler of ``app``, as JSON in one fixed order and indentation."""
-    handlers = [*_documented(app)]
+    handlers = sorted(_documented(app), key=lambda found: (found[0], _method(found[1])))
     kinds = {kind for _, handler in handlers for kind in (body_kind(handler), answer_kind(handler)) if kind}
     ordered = sorted(kinds | {Problem}, key=lambda kind: str(kind.__name__))
     found, components = schemas(ordered)
     known = dict(zip(ordered, found, strict=True))
     paths: dict[str, dict[str, Any]] = {}
     for path, handler in handlers:
-        method = next(iter(handler.http_methods)).lower()
-        paths.setdefault(path, {})[method] = operation(handler, known)
+        paths.setdefault(path, {})[_method(handler)] = operation(handler, known)
     content = {
         "openapi": "3.1.1",
         "info": _INFO,
         "servers": [{"url": "/", "description": "The service that gives this document."}],
         "tags": [{"name": name, "description": words} for name, words in sorted(TAGS.items())],
-        "paths": dict(sorted(paths.items())),
+        "paths": paths,
         "components": {
             "securitySchemes": SECURITY_SCHEMES,
             "schemas": components,
@@ -79,6 +78,10 @@ def build(app: Litestar) -> bytes:
         },
     }
     return msgspec.json.format(msgspec.json.encode(content), indent=2) + b"\n"
+
+
+def _method(handler: HTTPRouteHandler) -> str:
+    return next(iter(handler.http_methods)).lower()
 
 
 def _documented(app: Litestar) -> Iterator[tuple[str, HTTPRouteHandler]]:

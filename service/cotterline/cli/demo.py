@@ -48,7 +48,7 @@ _RUNNING: Final = """\
 The service goes on at {url}. Documentation: {url}/docs
 Quote one bicycle yourself:
   curl -sS {url}/v1/quotes -H @{folder}/key.header \\
-    -H 'Content-Type: application/json' -d @{folder}/bike.json
+    -H "Idempotency-Key: $(date +%s)" -H 'Content-Type: application/json' -d @{folder}/bike.json
 Ctrl-C stops it.
 """
 _STOPPED: Final = """\
@@ -56,7 +56,7 @@ To go on with it, start the service in that folder:
   cd {folder} && cotterline serve
 The documentation is then at http://127.0.0.1:8000/docs, and one bicycle is quoted with
   curl -sS http://127.0.0.1:8000/v1/quotes -H @{folder}/key.header \\
-    -H 'Content-Type: application/json' -d @{folder}/bike.json
+    -H "Idempotency-Key: $(date +%s)" -H 'Content-Type: application/json' -d @{folder}/bike.json
 """
 
 

@@ -8,6 +8,9 @@ import sys
 import time
 from pathlib import Path
 from typing import Final, Self
+from uuid import uuid4
+
+from cotterline.api.drafts import IDEMPOTENCY_KEY
 
 HOST: Final = "127.0.0.1"
 LOG: Final = "service.log"
@@ -84,8 +87,8 @@ class LocalService:
         # Not through a proxy, whatever the environment says: this never leaves the machine.
         connection = http.client.HTTPConnection(HOST, self.port, timeout=_ANSWER_SECONDS)
         try:
-            kind = {"Content-Type": "application/json"} if body else {}
-            connection.request(method, path, body, self._headers | kind)
+            posted = {"Content-Type": "application/json", IDEMPOTENCY_KEY: f'"{uuid4()}"'} if body else {}
+            connection.request(method, path, body, self._headers | posted)
             answer = connection.getresponse()
             return answer.status, answer.read()
         except (OSError, http.client.HTTPException) as error:

@@ -28,6 +28,12 @@ def _required(document: Document, schema: str) -> list[str]:
     return required
 
 
+def _limit(document: Document) -> dict[str, Any]:
+    """The parameter that says how long a page of quotes may be."""
+    parameters: list[dict[str, Any]] = document["paths"]["/v1/quotes"]["get"]["parameters"]
+    return next(parameter for parameter in parameters if parameter["name"] == "limit")
+
+
 def _drop_a_required_member(document: Document) -> None:
     del _members(document, "QuoteResult")["summary"]
     _required(document, "QuoteResult").remove("summary")
@@ -51,9 +57,7 @@ BREAKING: dict[str, Change] = {
     "a text may be less long": lambda document: _members(document, "QuoteRequest")["reference"].update(maxLength=20),
     "a number is a text": lambda document: _members(document, "Reading").update(value={"type": "string"}),
     "a word is no longer taken": lambda document: document["components"]["schemas"]["Tool"]["enum"].remove("gauge"),
-    "a parameter is needed": lambda document: document["paths"]["/v1/quotes"]["get"]["parameters"][0].update(
-        required=True
-    ),
+    "a parameter is needed": lambda document: _limit(document).update(required=True),
 }
 
 HARMLESS: dict[str, Change] = {
@@ -67,9 +71,7 @@ HARMLESS: dict[str, Change] = {
     "a request may have one more member": lambda document: _members(document, "QuoteRequest").update(
         extra={"type": "string"}
     ),
-    "a parameter may be greater": lambda document: document["paths"]["/v1/quotes"]["get"]["parameters"][0][
-        "schema"
-    ].update(maximum=300),
+    "a parameter may be greater": lambda document: _limit(document)["schema"].update(maximum=300),
     "other words": lambda document: document["components"]["schemas"]["Quote"].update(description="In other words."),
 }
 

@@ -74,6 +74,7 @@ def _saw(served: Served, finished: node.Finished) -> None:
     lines = quote["result"]["parts"]["lines"]
     assert seen == {
         "id": quote["id"],
+        "again": quote["id"],
         "read": True,
         "summary": quote["result"]["summary"],
         "order": [line["name"] for line in lines if line["supply"] == "order"],

@@ -1,10 +1,11 @@
-"""The main job through the generated Python client: quote a bicycle, read the quote, find it in the list.
+"""The main job through the generated Python client: quote a bicycle, ask again, read the quote, find it in the list.
 
 ``python drive.py ADDRESS KEY`` prints what was seen as one JSON object. Its types are checked against the client.
 """
 
 import json
 import sys
+from uuid import uuid4
 
 from cotterline_client import AuthenticatedClient
 from cotterline_client.api.quotes import create_quote, list_quotes, read_quote
@@ -64,17 +65,21 @@ def to_order(quote: Quote) -> list[PartsLine]:
 def main(address: str, key: str) -> None:
     """Do the job and print what was seen."""
     with AuthenticatedClient(address, token=key, raise_on_unexpected_status=True) as client:
-        made = create_quote.sync(client=client, body=bicycle(67))
+        key_of_call = str(uuid4())
+        made = create_quote.sync(client=client, body=bicycle(67), idempotency_key=key_of_call)
         assert isinstance(made, Quote), made
+        again = create_quote.sync(client=client, body=bicycle(67), idempotency_key=key_of_call)
+        assert isinstance(again, Quote), again
         assert made.result.verdict.state is VerdictState.FIT_TO_ORDER
         read = read_quote.sync(client=client, quote_id=made.id)
         assert isinstance(read, Quote), read
         listed = list_quotes.sync(client=client, limit=10)
         assert isinstance(listed, QuoteList), listed
-        refused = create_quote.sync(client=client, body=bicycle(300))
+        refused = create_quote.sync(client=client, body=bicycle(300), idempotency_key=str(uuid4()))
         assert isinstance(refused, Problem), refused
         seen = {
             "id": str(made.id),
+            "again": str(again.id),
             "read": read.to_dict() == made.to_dict(),
             "summary": read.result.summary,
             "order": [line.name for line in to_order(read)],

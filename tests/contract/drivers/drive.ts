@@ -1,7 +1,8 @@
-// The main job through the generated TypeScript types: quote a bicycle, read the quote, find it in the list.
+// The main job through the generated TypeScript types: quote a bicycle, ask again, read the quote, find it in the list.
 // `node drive.js ADDRESS KEY` prints what was seen as one JSON object. Its types are checked against the API document.
 
 import assert from "node:assert/strict";
+import { randomUUID } from "node:crypto";
 import createClient from "openapi-fetch";
 import type { components, paths } from "./api.js";
 
@@ -29,8 +30,11 @@ const [address, key] = process.argv.slice(2);
 assert(address && key, "ADDRESS and KEY are needed");
 const client = createClient<paths>({ baseUrl: address, headers: { Authorization: `Bearer ${key}` } });
 
-const made = await client.POST("/v1/quotes", { body: bicycle(67) });
+const named = { header: { "Idempotency-Key": randomUUID() } };
+const made = await client.POST("/v1/quotes", { params: named, body: bicycle(67) });
 assert(made.data, JSON.stringify(made.error));
+const again = await client.POST("/v1/quotes", { params: named, body: bicycle(67) });
+assert(again.data, JSON.stringify(again.error));
 assert.equal(made.data.result.verdict.state, "fit_to_order");
 
 const read = await client.GET("/v1/quotes/{quote_id}", { params: { path: { quote_id: made.data.id } } });
@@ -41,12 +45,16 @@ const toOrder: PartsLine[] = read.data.result.parts.lines.filter((line) => line.
 const listed = await client.GET("/v1/quotes", { params: { query: { limit: 10 } } });
 assert(listed.data, JSON.stringify(listed.error));
 
-const refused = await client.POST("/v1/quotes", { body: bicycle(300) });
+const refused = await client.POST("/v1/quotes", {
+  params: { header: { "Idempotency-Key": randomUUID() } },
+  body: bicycle(300),
+});
 assert(refused.error);
 
 process.stdout.write(
   JSON.stringify({
     id: made.data.id,
+    again: again.data.id,
     read: JSON.stringify(read.data) === JSON.stringify(made.data),
     summary: read.data.result.summary,
     order: toOrder.map((line) => line.name),

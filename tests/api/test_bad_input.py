@@ -144,6 +144,16 @@ def test_a_body_that_cannot_be_read_is_refused_and_nothing_is_stored(client: Tes
     assert client.get("/v1/quotes").json() == {"quotes": []}
 
 
+@pytest.mark.parametrize("value", ["NaN", "Infinity", "-Infinity"])
+def test_what_json_has_no_number_for_is_named_where_it_stands(client: TestClient[Edge], value: str) -> None:
+    body = '{"evidence": [{"kind": "shell_width", "reading": {"value": ' + value + "}}]}"
+    response = client.post("/v1/quotes", content=body, headers={"content-type": "application/json"})
+    assert response.status_code == 400
+    assert response.json()["errors"] == [
+        {"pointer": "/evidence/0/reading/value", "detail": f"JSON has no number {value}"}
+    ]
+
+
 @pytest.mark.parametrize("value", ["1e999", "-1e999", "1" * 400])
 def test_a_number_beyond_any_measure_is_named(client: TestClient[Edge], value: str) -> None:
     body = '{"evidence": [{"kind": "shell_width", "reading": {"value": ' + value + "}}]}"

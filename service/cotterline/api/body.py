@@ -77,7 +77,31 @@ def decode(raw: bytes, kind: Any) -> Any:  # noqa: ANN401 - returns an instance 
     except (msgspec.DecodeError, UnicodeError, json.JSONDecodeError, RecursionError) as error:
         deep = isinstance(error, RecursionError)
         words = "it is nested too deeply" if deep else "it is not well-formed JSON in UTF-8"
-        raise RequestRefusedError("malformed-request", f"The body cannot be read: {words}.") from error
+        faults = body_errors([] if deep else [*_not_numbers(raw)])
+        raise RequestRefusedError("malformed-request", f"The body cannot be read: {words}.", faults) from error
+
+
+class _NotANumber(str):
+    """NaN or an infinity, which some programs write and JSON does not have."""
+
+    __slots__ = ()
+
+
+def _not_numbers(raw: bytes) -> Iterator[Fault]:
+    """Name each place that holds NaN or an infinity, where nothing else is wrong with the body."""
+    try:
+        root = json.loads(raw, parse_constant=_NotANumber)
+    except (ValueError, RecursionError):
+        return
+    yield from _constants(root, "")
+
+
+def _constants(node: Any, pointer: str) -> Iterator[Fault]:  # noqa: ANN401 - any JSON value
+    if isinstance(node, _NotANumber):
+        yield Fault(pointer, f"JSON has no number {node}")
+    items = node.items() if isinstance(node, dict) else enumerate(node) if isinstance(node, list) else ()
+    for name, item in items:
+        yield from _constants(item, member(pointer, name))
 
 
 def _decode(text: str, kind: Any) -> Any:  # noqa: ANN401 - as decode

@@ -2,6 +2,7 @@
 
 import asyncio
 import re
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from datetime import UTC, datetime, timedelta
@@ -18,6 +19,7 @@ from cotterline.api.rate_limits import MOST_IN_MEMORY, BucketsInDatabase, Bucket
 from cotterline.api.token_bucket import Policy
 from cotterline.main import create_app
 from cotterline.settings import Settings
+from cotterline.store import rate_limits as queries
 from cotterline.store.database import Database
 from cotterline.store.tenancy import Scope, Tenant
 from tests import shops
@@ -210,3 +212,29 @@ def test_wrong_keys_are_counted_by_the_network_a_client_has_to_itself(one: str, 
     for _ in range(4):
         assert limits.turn_away(one, NOON)[0].allowed
     assert limits.turn_away(other, NOON)[0].allowed != same
+
+
+@pytest.mark.parametrize("backend", ["postgresql"], indirect=True)
+def test_a_bucket_that_cannot_be_had_in_time_is_an_outage_and_no_failure(
+    serve: Serve, database_url: str, shop_a: shops.Shop
+) -> None:
+    async def hold(locked: threading.Event, go: threading.Event) -> None:
+        database = await Database.open(database_url)
+        async with database.write(shop_a.tenant) as tx:
+            await queries.lock(tx, ["shop"], NOON)
+            locked.set()
+            await asyncio.to_thread(go.wait)
+        await database.close()
+
+    locked, go = threading.Event(), threading.Event()
+    holding = threading.Thread(target=lambda: asyncio.run(hold(locked, go)))
+    holding.start()
+    try:
+        assert locked.wait(20)
+        with serve() as client:
+            answer = client.get(PATH, headers=shop_a.headers)
+    finally:
+        go.set()
+        holding.join()
+    assert (answer.status_code, answer.json()["type"]) == (503, "/problems/unavailable")
+    assert answer.headers["retry-after"] == "5"

@@ -221,7 +221,7 @@ def refusal_of(error: Exception) -> RequestRefusedError:
     if isinstance(error, HTTPException) and error.status_code in _BY_STATUS:
         code = _BY_STATUS[error.status_code]
         return RequestRefusedError(code, PROBLEMS[code].advice, headers=error.headers)
-    if isinstance(error, _OUTAGES) or _shutting_down(error):
+    if isinstance(error, _OUTAGES) or _passing(error):
         return RequestRefusedError("unavailable", "A part this request needs did not answer.", headers=_SOON)
     return RequestRefusedError("internal-error", "The request could not be completed.")
 
@@ -232,10 +232,15 @@ _OUTAGES = (OSError, InterfaceError, OperationalError, PoolTimeoutError)
 _SOON = {"Retry-After": "5"}
 
 
-def _shutting_down(error: Exception) -> bool:
-    """Whether PostgreSQL said that it stops or is not up yet: class 57P of SQLSTATE (its documentation, appendix A)."""
+_PASSING = ("40", "53", "55P03", "57")
+"""SQLSTATEs, or their classes, of what passes by itself: a transaction given up in favour of another, no resources, a
+lock or an answer that did not come in time, a server that stops (PostgreSQL 18 documentation, appendix A)."""
+
+
+def _passing(error: Exception) -> bool:
+    """Whether PostgreSQL said that another time it might well do what was asked."""
     state = getattr(error.orig, "sqlstate", None) if isinstance(error, DBAPIError) else None
-    return str(state).startswith("57P")
+    return str(state).startswith(_PASSING)
 
 
 def _parameter_errors(extra: Any) -> Iterable[ProblemError]:  # noqa: ANN401 - Litestar's own loose shape

@@ -46,10 +46,10 @@ async def test_many_at_once_lose_no_change_and_never_wait_in_a_circle(database: 
             await queries.keep(tx, {name: when + timedelta(seconds=1) for name, when in found.items()})
 
     # The first of each key add its bucket while others hold the shop's.
-    await asyncio.gather(*(fill_a_second_more(f"key {number % 5}") for number in range(40)))
+    await asyncio.gather(*(fill_a_second_more(f"key {number % 5}") for number in range(20)))
     async with database.write(tenant) as tx:
         found = await queries.lock(tx, ["shop", "key 3"], NOON)
-    assert found == {"shop": NOON + timedelta(seconds=40), "key 3": NOON + timedelta(seconds=8)}
+    assert found == {"shop": NOON + timedelta(seconds=20), "key 3": NOON + timedelta(seconds=4)}
 
 
 @pytest.mark.parametrize("backend", ["postgresql"], indirect=True)

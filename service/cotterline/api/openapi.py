@@ -56,7 +56,7 @@ async def document(request: Request[Any, Any, Any]) -> Response[bytes]:
 
 def build(app: Litestar) -> bytes:
     """The document for every handler of ``app``, as JSON in one fixed order and indentation."""
-    handlers = sorted(_documented(app), key=lambda found: (found[0], _method(found[1])))
+    handlers = sorted(_documented(app), key=lambda found: (found[0], _METHODS.index(_method(found[1]))))
     kinds = {kind for _, handler in handlers for kind in (body_kind(handler), answer_kind(handler)) if kind}
     ordered = sorted(kinds | {Problem}, key=lambda kind: str(kind.__name__))
     found, components = schemas(ordered)
@@ -78,6 +78,10 @@ def build(app: Litestar) -> bytes:
         },
     }
     return msgspec.json.format(msgspec.json.encode(content), indent=2) + b"\n"
+
+
+_METHODS = ("get", "post", "put", "patch", "delete")
+"""The order in which the methods of a path are told."""
 
 
 def _method(handler: HTTPRouteHandler) -> str:

@@ -11,6 +11,7 @@ import msgspec
 import pytest
 from litestar.testing import TestClient
 
+from cotterline.api import examples
 from cotterline.api.edge import Edge
 from cotterline.api.problem_types import TYPES
 from cotterline.api.problem_words import WORDS
@@ -61,8 +62,8 @@ def _as_sent(problem: Problem) -> Any:  # noqa: ANN401 - any JSON value
     return msgspec.json.decode(msgspec.json.encode(problem))
 
 
-def test_every_problem_type_has_words() -> None:
-    assert set(PROBLEMS) - set(WORDS) == set()
+def test_every_problem_type_has_words_and_no_words_are_left_over() -> None:
+    assert set(WORDS) == set(PROBLEMS)
 
 
 @pytest.mark.parametrize("code", PROBLEMS)
@@ -166,6 +167,39 @@ UNKNOWN_CRANK = {
     },
 }
 
+
+def _quote(client: Client) -> str:
+    """Keep a quote, and return its address."""
+    body = examples.read("whole_job")
+    made = client.post("/v1/quotes", content=body, headers={"content-type": "application/json"})
+    return f"/v1/quotes/{made.json()['id']}"
+
+
+def _patched(patch: dict[str, Any], tag: str | None) -> Callable[[Client], Any]:
+    """A patch of a new quote; ``tag`` names its version, the present one where it is empty, none where it is None."""
+
+    def send(client: Client) -> Any:  # noqa: ANN401 - a response
+        address = _quote(client)
+        named = {} if tag is None else {"if-match": tag or client.get(address).headers["etag"]}
+        headers = {"content-type": "application/merge-patch+json", **named}
+        return client.patch(address, json=patch, headers=headers)
+
+    return send
+
+
+def _approved_unissued(client: Client) -> Any:  # noqa: ANN401 - a response
+    address = _quote(client)
+    tag = client.get(address).headers["etag"]
+    return client.post(f"{address}/transitions", json={"action": "approve"}, headers={"if-match": tag})
+
+
+def _named_twice(client: Client) -> Any:  # noqa: ANN401 - a response
+    for reading in (67, 68):
+        evidence = [{"kind": "shell_width", "reading": {"value": reading}}]
+        answer = client.post("/v1/quotes", json={"evidence": evidence}, headers={"idempotency-key": "once"})
+    return answer
+
+
 PROVOKED: dict[str, Callable[[Client], Any]] = {
     "malformed-request": lambda client: client.post(
         "/v1/quotes", content=b"{", headers={"content-type": "application/json"}
@@ -193,6 +227,11 @@ PROVOKED: dict[str, Callable[[Client], Any]] = {
         {"kind": "old_crank", "crank": "splined"},
     ),
     "measurement-missing": lambda client: client.post("/v1/spindle-options", json=UNKNOWN_CRANK),
+    "wrong-state": _approved_unissued,
+    "precondition-required": _patched({"metadata": {"rack": "4"}}, None),
+    "precondition-failed": _patched({"metadata": {"rack": "4"}}, '"another"'),
+    "patch-outcome": _patched({"request": {"evidence": None}}, ""),
+    "idempotency-key-reused": _named_twice,
     "header-too-large": lambda client: client.get("/v1/quotes", headers={"x-long": "a" * 40_000}),
 }
 """A request that meets each problem a client alone can provoke, as its example shows it."""

@@ -3,8 +3,10 @@
 Nothing is switched off. What is allowed besides stands in ``ALLOWED``, each with its reason.
 """
 
+import re
 from collections.abc import Callable, Iterator
 from typing import Any, NamedTuple
+from uuid import uuid4
 
 import msgspec
 import pytest
@@ -15,7 +17,9 @@ from schemathesis.schemas import BaseSchema
 
 from cotterline.api import body, examples, thread_verdicts
 from cotterline.api.body import decode as _decode
+from cotterline.api.drafts import IDEMPOTENCY_KEY
 from cotterline.api.edge import Edge
+from cotterline.api.idempotency_key import KEY_PATTERN
 from cotterline.api.problems import RequestRefusedError
 from cotterline.bench.derivation import Trace
 from cotterline.bench.shop import ShopSettings
@@ -40,6 +44,15 @@ ALLOWED = {
     ),
     ("positive_data_acceptance", "/problems/bad-cursor"): (
         "a cursor is opaque: the schema says that it is text, and only the service knows which it gave out"
+    ),
+    ("positive_data_acceptance", "/problems/precondition-failed"): (
+        "an entity tag is opaque: only the service knows which version there is"
+    ),
+    ("positive_data_acceptance", "/problems/patch-outcome"): (
+        "whether a merge patch makes something that fits depends on what it is merged into (RFC 7396)"
+    ),
+    ("missing_required_header", "/problems/precondition-required"): (
+        "428 is the status for it (RFC 6585, section 3), which the check does not know"
     ),
 }
 """A check and the problem type it may meet."""
@@ -92,6 +105,9 @@ def _schema(database_url: str, shop: Shop, config: SchemathesisConfig) -> BaseSc
 
         def set(self, case: schemathesis.Case[Any], data: dict[str, str], _context: schemathesis.AuthContext) -> None:
             case.headers.update(data)
+            if re.fullmatch(KEY_PATTERN, str(case.headers.get(IDEMPOTENCY_KEY, ""))):
+                # A key of its own in the place of one that is as good: those drawn come again and again.
+                case.headers[IDEMPOTENCY_KEY] = f'"{uuid4()}"'
 
     return schema
 

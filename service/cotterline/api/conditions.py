@@ -29,9 +29,13 @@ def etag(version: int | str, *more: str) -> str:
 
 
 def is_current(request: Request[Any, Any, Any], tag: str) -> bool:
-    """Whether the client's copy, named in ``If-None-Match``, is the one it would get; weak comparison."""
-    value = ", ".join(request.headers.getall("if-none-match", []))
-    return value.strip() == "*" or any(opaque == tag for _, opaque in _TAG.findall(value))
+    """Whether the client's copy, named in ``If-None-Match``, is the one it would get; weak comparison.
+
+    Raises:
+        RequestRefusedError: ``malformed-request`` where the header is no list of entity tags.
+    """
+    value = _tags(request, "If-None-Match")
+    return value == "*" or any(opaque == tag for _, opaque in _TAG.findall(value))
 
 
 def wanted_tags(request: Request[Any, Any, Any]) -> str:
@@ -40,13 +44,20 @@ def wanted_tags(request: Request[Any, Any, Any]) -> str:
     Raises:
         RequestRefusedError: ``precondition-required`` without one, ``malformed-request`` where it is none.
     """
-    value = ", ".join(request.headers.getall("if-match", [])).strip()
+    value = _tags(request, "If-Match")
     if not value:
         raise RequestRefusedError(
             "precondition-required", "Name the version you are changing: its ETag, in the header If-Match."
         )
-    if not _LIST.fullmatch(value):
-        raise RequestRefusedError("malformed-request", 'If-Match must be an entity tag such as "3-draft".')
+    return value
+
+
+def _tags(request: Request[Any, Any, Any], header: str) -> str:
+    """The value of a header that names entity tags; empty where it is not there."""
+    values = request.headers.getall(header.lower(), [])
+    value = ", ".join(values).strip(" \t")
+    if values and not _LIST.fullmatch(value):
+        raise RequestRefusedError("malformed-request", f'{header} must be a list of entity tags such as "3-draft".')
     return value
 
 

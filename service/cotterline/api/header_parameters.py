@@ -15,13 +15,11 @@ _PARAMETERS: Final[Mapping[str, Mapping[str, Any]]] = {
         "description": "Names this request, so that sending it again does nothing twice. A quoted string, or the same "
         "without quotation marks; a random UUID does well.",
         "schema": {"type": "string", "pattern": KEY_PATTERN},
-        "example": '"8e03978e-40d5-43dd-bc93-6894a57f9324"',
     },
     "If-Match": {
         "required": True,
         "description": "The ETag of the version to be changed, or an asterisk for whatever version there is.",
         "schema": {"type": "string", "maxLength": 1000, "pattern": ETAG_PATTERN},
-        "example": '"1-draft"',
     },
     "If-None-Match": {
         "required": False,

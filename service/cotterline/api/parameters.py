@@ -8,7 +8,7 @@ import functools
 import re
 from collections.abc import Iterator, Mapping
 from datetime import datetime
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal, get_args, get_origin
 from urllib.parse import parse_qsl
 
 from litestar import Request
@@ -64,9 +64,17 @@ def _query_errors(pairs: list[tuple[str, str]], known: Mapping[str, Any]) -> Ite
         elif names.count(name) > 1:
             yield ProblemError(parameter=name, detail="is given more than once")
     for name, value in pairs:
-        pattern, words = _WRITTEN.get(known.get(name, str), _TEXT)
+        pattern, words = _written(known.get(name, str))
         if name in known and not pattern.fullmatch(value):
             yield ProblemError(parameter=name, detail=words)
+
+
+@functools.cache
+def _written(kind: Any) -> tuple[re.Pattern[str], str]:  # noqa: ANN401 - any annotation
+    """How a parameter of that type is written, and the words for one that is not."""
+    if get_origin(kind) is Literal:
+        return re.compile("|".join(map(re.escape, get_args(kind)))), f"must be one of {', '.join(get_args(kind))}"
+    return _WRITTEN.get(kind, _TEXT)
 
 
 @functools.cache

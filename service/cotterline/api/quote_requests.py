@@ -7,6 +7,7 @@ from msgspec import UNSET, Meta, UnsetType
 
 from cotterline.bench.quote_life import QuoteAction
 from cotterline.bench.quotes import MetadataName, MetadataValue, Reference
+from cotterline.bench.shop import NO_NUL
 
 ValidDays = Annotated[int, Meta(ge=1, le=365)]
 
@@ -36,5 +37,5 @@ class TransitionRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknow
     """
 
     action: QuoteAction
-    note: Annotated[str, Meta(min_length=1, max_length=500)] | UnsetType = UNSET
+    note: Annotated[str, Meta(min_length=1, max_length=500, pattern=NO_NUL)] | UnsetType = UNSET
     valid_days: ValidDays | UnsetType = UNSET

@@ -60,6 +60,11 @@ _NEXT_LINKS = {
         "parameters": {"quote_id": "$response.body#/id", "number": "$response.body#/revision"},
         "description": "Read the revision that holds.",
     },
+    "readSettingsVersion": {
+        "operationId": "readSettingsVersion",
+        "parameters": {"version": "$response.body#/settings_version"},
+        "description": "Read the shop's settings it was computed with.",
+    },
     "listQuoteTransitions": {
         "operationId": "listQuoteTransitions",
         "parameters": {"quote_id": "$response.body#/id"},

@@ -18,7 +18,7 @@ from cotterline.bench.shell.families import FAMILIES
 from cotterline.bench.shell.order_conditions import OrderCondition
 from cotterline.bench.shell.posterior import posterior
 from cotterline.bench.shell.remedies import Remedy, ShellCondition, remedies
-from cotterline.bench.shop import ShopSettings
+from cotterline.bench.shop import NO_NUL, ShopSettings
 from cotterline.bench.spindle.question import ShellForSpindle, SpindleQuestion, check_question
 from cotterline.bench.spindle_options import SpindleOption, SpindleResult, options
 from cotterline.bench.thread_verdicts import Verdict, verdict
@@ -28,9 +28,9 @@ Part = TypeVar("Part", Verdict, SpindleResult)
 MAX_METADATA: Final = 20
 """Most pairs of a shop's own that a quote carries."""
 
-Reference = Annotated[str, Meta(min_length=1, max_length=200)]
+Reference = Annotated[str, Meta(min_length=1, max_length=200, pattern=NO_NUL)]
 MetadataName = Annotated[str, Meta(pattern=r"^[A-Za-z0-9_.:-]{1,40}(?![\s\S])")]
-MetadataValue = Annotated[str, Meta(max_length=500)]
+MetadataValue = Annotated[str, Meta(max_length=500, pattern=NO_NUL)]
 
 
 class QuoteRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

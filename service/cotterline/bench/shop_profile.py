@@ -9,7 +9,7 @@ from msgspec import Meta, UnsetType
 from cotterline.bench.errors import Fault
 from cotterline.bench.money import MINOR_DECIMALS
 from cotterline.bench.quantity import refuse
-from cotterline.bench.shop import ShopSettings
+from cotterline.bench.shop import NO_NUL, ShopSettings
 from cotterline.bench.spindle.crank import NamedCrank, ReferencePair, check_crank
 from cotterline.bench.spindle.question import SpindleQuestion
 
@@ -29,8 +29,8 @@ Locale = Annotated[
         description="A language tag of BCP 47 (RFC 5646, section 2.1), such as en-GB; only its form is checked.",
     ),
 ]
-RateName = Annotated[str, Meta(min_length=1, max_length=60)]
-CrankName = Annotated[str, Meta(min_length=1, max_length=80)]
+RateName = Annotated[str, Meta(min_length=1, max_length=60, pattern=NO_NUL)]
+CrankName = Annotated[str, Meta(min_length=1, max_length=80, pattern=NO_NUL)]
 
 
 class TaxRate(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -11,6 +11,7 @@ from cotterline.bench.data import load
 from cotterline.bench.derivation import Trace
 from cotterline.bench.errors import CotterlineError, Fault
 from cotterline.bench.quantity import Reading, Uncertain, check_span
+from cotterline.bench.shop import NO_NUL
 from cotterline.bench.spindle.aim import BOOKED_TARGET, Aim, OldChainLine, booked_as
 from cotterline.bench.spindle.taper import KnownTaper, Taper
 
@@ -108,7 +109,7 @@ class NamedCrank(
         name: as it is called there.
     """
 
-    name: Annotated[str, msgspec.Meta(min_length=1, max_length=80)]
+    name: Annotated[str, msgspec.Meta(min_length=1, max_length=80, pattern=NO_NUL)]
 
 
 Crank = ReferencePair | CotterDistance | UnknownCrank | NamedCrank

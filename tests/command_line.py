@@ -5,6 +5,7 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from uuid import uuid4
 
 COMMAND = (sys.executable, "-P", "-m", "cotterline.cli")
 FIXTURES = Path(__file__).parents[1] / "demo_fixtures"
@@ -31,10 +32,13 @@ def run(*arguments: str, folder: Path, stdin: str = "", **settings: str) -> subp
     )
 
 
-def ask(port: int, method: str, path: str, body: bytes | None = None) -> tuple[int, bytes]:
+def ask(port: int, method: str, path: str, body: bytes | None = None, key: str = "") -> tuple[int, bytes]:
     """Send one request to a service on this machine; gives status and body."""
+    headers = {"Content-Type": "application/json", "Idempotency-Key": str(uuid4())} | (
+        {"Authorization": f"Bearer {key}"} if key else {}
+    )
     connection = http.client.HTTPConnection("127.0.0.1", port, timeout=SECONDS)
-    connection.request(method, path, body, {"Content-Type": "application/json"})
+    connection.request(method, path, body, headers)
     answer = connection.getresponse()
     content = answer.read()
     connection.close()

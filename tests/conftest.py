@@ -12,7 +12,8 @@ import pytest
 
 from cotterline.store.database import Database
 from cotterline.store.migrate import migrate
-from tests import postgres
+from cotterline.store.tenancy import Tenant
+from tests import postgres, shops
 
 Backend = Literal["sqlite", "postgresql"]
 
@@ -45,11 +46,11 @@ def postgres_server() -> Iterator[postgres.Server]:
 
 
 @pytest.fixture(scope="session")
-def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Migrate the file that every SQLite database of a test is a copy of."""
+def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, shops.Shops]:
+    """Migrate the file that every SQLite database of a test is a copy of, and add the shops."""
     path = tmp_path_factory.mktemp("template") / "cotterline.sqlite3"
     asyncio.run(migrate(f"sqlite:///{path}"))
-    return path
+    return path, asyncio.run(shops.add(f"sqlite:///{path}"))
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -61,10 +62,9 @@ def backend(request: pytest.FixtureRequest) -> Backend:
 
 @pytest.fixture
 def database_url(backend: Backend, request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
-    """Give the URL of a migrated database without a row."""
+    """Give the URL of a migrated database that holds two shops and nothing else."""
     if backend == "sqlite":
-        path = shutil.copy(request.getfixturevalue("sqlite_template"), tmp_path / "cotterline.sqlite3")
-        yield f"sqlite:///{path}"
+        yield f"sqlite:///{shutil.copy(request.getfixturevalue('sqlite_template')[0], tmp_path / 'cotterline.sqlite3')}"
         return
     server: postgres.Server = request.getfixturevalue("postgres_server")
     url = server.create()
@@ -85,8 +85,42 @@ def empty_database_url(backend: Backend, request: pytest.FixtureRequest, tmp_pat
 
 
 @pytest.fixture
+def shops_there(backend: Backend, request: pytest.FixtureRequest) -> shops.Shops:
+    """Give the shops of the migrated database."""
+    if backend == "sqlite":
+        on_sqlite: shops.Shops = request.getfixturevalue("sqlite_template")[1]
+        return on_sqlite
+    server: postgres.Server = request.getfixturevalue("postgres_server")
+    return server.shops
+
+
+@pytest.fixture
+def shop_a(shops_there: shops.Shops) -> shops.Shop:
+    """Give the shop that tests call as unless they say otherwise."""
+    return shops_there.a
+
+
+@pytest.fixture
+def shop_b(shops_there: shops.Shops) -> shops.Shop:
+    """Give a shop that has nothing to do with the first."""
+    return shops_there.b
+
+
+@pytest.fixture
+def shop_a_test(shops_there: shops.Shops) -> shops.Shop:
+    """Give the first shop in test mode."""
+    return shops_there.a_test
+
+
+@pytest.fixture
+def tenant(shop_a: shops.Shop) -> Tenant:
+    """Whose data a test of the store works on."""
+    return shop_a.tenant
+
+
+@pytest.fixture
 async def database(database_url: str) -> AsyncIterator[Database]:
-    """Give a migrated database without a row, open."""
+    """Give a migrated database that holds two shops and nothing else, open."""
     database = await Database.open(database_url)
     yield database
     await database.close()

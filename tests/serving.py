@@ -6,21 +6,35 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any, NamedTuple
 
+from cotterline.api.edge import BODY_SECONDS, Edge
 from cotterline.main import server
 from cotterline.settings import Settings
 from cotterline.store.migrate import migrate
+from tests import shops
 
 START_SECONDS = 20
 
 
+class Served(NamedTuple):
+    """A running service: its address, a key for it, and where its database is."""
+
+    address: str
+    key: str
+    database_url: str
+
+
 @contextlib.contextmanager
-def serving(folder: Path) -> Iterator[str]:
-    """Serve from an SQLite file in ``folder`` on a free port; gives the address."""
+def serving(folder: Path, body_seconds: float = BODY_SECONDS, **settings: Any) -> Iterator[Served]:  # noqa: ANN401 - any setting
+    """Serve from an SQLite file in ``folder`` on a free port."""
     url = f"sqlite:///{folder / 'served.sqlite3'}"
     asyncio.run(migrate(url))
-    running = server(Settings(database_url=url, port=1))
+    key = asyncio.run(shops.add(url)).a.key
+    running = server(Settings(database_url=url, port=1, **settings))
     running.config.port = 0  # any free one
+    assert isinstance(running.config.app, Edge)
+    running.config.app.body_seconds = body_seconds
     thread = threading.Thread(target=running.run, daemon=True)
     thread.start()
     try:
@@ -30,7 +44,7 @@ def serving(folder: Path) -> Iterator[str]:
                 raise RuntimeError("the server did not start")
             time.sleep(0.01)
         port = running.servers[0].sockets[0].getsockname()[1]
-        yield f"http://127.0.0.1:{port}"
+        yield Served(f"http://127.0.0.1:{port}", key, url)
     finally:
         running.should_exit = True
         thread.join(START_SECONDS)

@@ -1,12 +1,14 @@
 """The README says what is true: its call gives its answer, and its commands are those of continuous integration."""
 
 import re
+import shlex
 import shutil
 import subprocess
 from pathlib import Path
 
 import pytest
 
+from tests.command_line import COMMAND, environment
 from tests.serving import serving
 
 ROOT = Path(__file__).parents[1]
@@ -23,10 +25,13 @@ def test_the_call_gives_the_answer_beside_it(tmp_path: Path) -> None:
     (answer,) = blocks("text")
     if shutil.which("curl") is None:
         pytest.skip("install curl to try the README's call")
-    with serving(tmp_path) as address:
-        run = call.replace("http://127.0.0.1:8000", address)
-        shown = subprocess.run(["bash", "-c", run], capture_output=True, text=True, timeout=60, check=True)  # noqa: S603, S607 - the README's own words, as a reader would run them
-    assert shown.stdout == answer
+    (way_in,) = [block.replace(".venv/bin/cotterline", shlex.join(COMMAND)) for block in blocks("bash")]
+    with serving(tmp_path) as served:
+        call = call.replace("http://127.0.0.1:8000", served.address)
+        run = ["bash", "-euc", way_in + call]
+        own = environment(COTTERLINE_DATABASE_URL=served.database_url)
+        shown = subprocess.run(run, capture_output=True, text=True, timeout=60, check=True, env=own)  # noqa: S603 - the README's own words, as a reader would run them
+    assert shown.stdout.partition("\n")[2] == answer
 
 
 def test_there_is_one_command_for_the_job_and_one_for_the_tests() -> None:

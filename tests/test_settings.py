@@ -8,6 +8,8 @@ import rich.console
 from cotterline.bench.errors import CotterlineError
 from cotterline.settings import Settings, from_environment
 
+TOKEN = "a-scraper-shows-this"  # noqa: S105 - invented
+
 
 def faults(env: dict[str, str]) -> dict[str, str]:
     with pytest.raises(CotterlineError) as refusal:
@@ -34,6 +36,12 @@ def test_every_setting_can_be_set() -> None:
         "COTTERLINE_BODY_LIMIT_BYTES": "2048",
         "COTTERLINE_PUBLIC_BASE_URL": "https://bench.example/cotterline/",
         "COTTERLINE_LOG_LEVEL": "warning",
+        "COTTERLINE_RATE_PER_MINUTE": "0",
+        "COTTERLINE_RATE_BURST": "7",
+        "COTTERLINE_SHOP_RATE_PER_MINUTE": "90",
+        "COTTERLINE_SHOP_RATE_BURST": "9",
+        "COTTERLINE_WRONG_KEYS_PER_MINUTE": "5",
+        "COTTERLINE_METRICS_TOKEN": TOKEN,
     }
     settings = from_environment(env)
     assert {f"COTTERLINE_{name.upper()}" for name in Settings.__struct_fields__} == set(env)
@@ -45,6 +53,12 @@ def test_every_setting_can_be_set() -> None:
         body_limit_bytes=2048,
         public_base_url="https://bench.example/cotterline",
         log_level="warning",
+        rate_per_minute=0,
+        rate_burst=7,
+        shop_rate_per_minute=90,
+        shop_rate_burst=9,
+        wrong_keys_per_minute=5,
+        metrics_token=TOKEN,
     )
 
 
@@ -69,6 +83,15 @@ def test_a_misspelt_variable_is_refused_with_the_name_that_was_meant() -> None:
         ("BODY_LIMIT_BYTES", "1e9"),
         ("DATABASE_CONNECTIONS", "0"),
         ("LOG_LEVEL", "loud"),
+        ("RATE_PER_MINUTE", "-1"),
+        ("RATE_PER_MINUTE", "1000001"),
+        ("RATE_BURST", "0"),
+        ("SHOP_RATE_PER_MINUTE", "ten"),
+        ("SHOP_RATE_BURST", "0"),
+        ("WRONG_KEYS_PER_MINUTE", "1.5"),
+        ("METRICS_TOKEN", "fifteen-letters"),
+        ("METRICS_TOKEN", "sixteen letters and a blank"),
+        ("METRICS_TOKEN", "a" * 201),
         ("PUBLIC_BASE_URL", "bench.example"),
         ("PUBLIC_BASE_URL", "ftp://bench.example"),
         ("PUBLIC_BASE_URL", "https://bench.example/?a=1"),
@@ -95,14 +118,17 @@ def test_all_wrong_variables_are_named_at_once() -> None:
     ]
 
 
-def test_a_password_is_never_shown() -> None:
-    settings = from_environment({"COTTERLINE_DATABASE_URL": "postgresql://bench:s3cr3t@db/cotterline"})
+def test_a_secret_is_never_shown() -> None:
+    settings = from_environment(
+        {"COTTERLINE_DATABASE_URL": "postgresql://bench:s3cr3t@db/cotterline", "COTTERLINE_METRICS_TOKEN": TOKEN}
+    )
     console = rich.console.Console(file=io.StringIO(), width=400)
     console.print(settings)
     written = console.file
     assert isinstance(written, io.StringIO)
     for shown in (repr(settings), str(settings), f"{settings}", written.getvalue()):
         assert "s3cr3t" not in shown
+        assert TOKEN not in shown
         assert "bench:***@db" in shown
 
 
@@ -111,3 +137,7 @@ def test_a_password_is_never_shown() -> None:
 )
 def test_a_password_is_not_repeated_in_a_refusal(url: str) -> None:
     assert "s3cr3t" not in str(faults({"COTTERLINE_DATABASE_URL": url}))
+
+
+def test_a_token_that_will_not_do_is_not_repeated_in_its_refusal() -> None:
+    assert "too-short" not in str(faults({"COTTERLINE_METRICS_TOKEN": "too-short"}))

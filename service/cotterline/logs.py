@@ -16,7 +16,10 @@ _SHARED: tuple[Processor, ...] = (
 
 
 def write_json(level: LogLevel) -> None:
-    """Send everything that is logged from here on to standard output, from ``level`` up."""
+    """Send everything that is logged from here on to standard output, from ``level`` up.
+
+    Libraries never get to say what they would for debugging: a database's driver quotes the rows it writes.
+    """
     handler = logging.StreamHandler(sys.stdout)
     handler.setFormatter(
         structlog.stdlib.ProcessorFormatter(
@@ -28,7 +31,9 @@ def write_json(level: LogLevel) -> None:
             ],
         )
     )
-    logging.basicConfig(level=level.upper(), handlers=[handler], force=True)
+    own = logging.getLevelNamesMapping()[level.upper()]
+    logging.basicConfig(level=max(own, logging.INFO), handlers=[handler], force=True)
+    logging.getLogger("cotterline").setLevel(own)
     structlog.configure(
         processors=[
             structlog.stdlib.filter_by_level,

@@ -1,26 +1,37 @@
 """The application: the one place where settings, database and handlers meet."""
 
+import asyncio
 import functools
+import os
 from collections.abc import AsyncIterator, Iterable, Mapping
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from typing import Any
 
 import uvicorn
-from litestar import Litestar
+from litestar import Litestar, Request
 from litestar.datastructures import State
 from litestar.di import Provide
+from litestar.routes import HTTPRoute
 from litestar.types import ControllerRouterHandler
 from uuid_utils.compat import uuid7
 
-from cotterline.api import openapi, problems
+from cotterline.api import kept_answers, openapi, problems, shop_profiles, telemetry
 from cotterline.api.body import StrictRequest
+from cotterline.api.caller import caller_of, needed_scope
+from cotterline.api.connection import Connection
 from cotterline.api.edge import Edge
 from cotterline.api.fixed import Fixed
 from cotterline.api.kept_quote import Stamp
+from cotterline.api.key_uses import KeyUses
+from cotterline.api.metrics import Metrics, Scraping
 from cotterline.api.parameters import check_query
+from cotterline.api.rate_limits import Buckets, BucketsInDatabase, BucketsInMemory, RateLimits, admit_within_limits
+from cotterline.api.readiness import Readiness
 from cotterline.api.routes import ROUTES
+from cotterline.api.token_bucket import Policy
 from cotterline.settings import Settings
+from cotterline.store.address import driver_url
 from cotterline.store.database import Database
 
 GRACE_SECONDS = 30
@@ -29,18 +40,31 @@ GRACE_SECONDS = 30
 
 def create_app(settings: Settings) -> Edge:
     """Return the service as an ASGI application; the server's start opens the database, its end closes it."""
+    tracers = [tracer] if (tracer := telemetry.tracer(os.environ)) else []
 
     @asynccontextmanager
     async def database_open(app: Litestar) -> AsyncIterator[None]:
-        app.state.database = await Database.open(settings.database_url, settings.database_connections)
+        database = await Database.open(settings.database_url, settings.database_connections)
+        uses = KeyUses(database)
+        app.state.database, app.state.key_uses = database, uses
+        app.state.rate_limits = _rate_limits(settings, database)
+        app.state.readiness = Readiness(database)
+        keeping = asyncio.create_task(uses.keep_always())
         try:
             yield
         finally:
-            await app.state.database.close()
+            keeping.cancel()
+            await asyncio.wait([keeping])
+            await uses.keep()
+            await database.close()
+            for tracer in tracers:
+                await asyncio.to_thread(tracer.close)
 
     app = application(ROUTES, lifespan=[database_open], request_max_body_size=settings.body_limit_bytes)
     app.state.openapi = Fixed(openapi_document(), "application/json")
-    return Edge(app, settings.public_base_url)
+    metrics = Metrics()
+    app.state.scraping = Scraping(metrics, settings.metrics_token)
+    return Edge(app, settings.public_base_url, watchers=[metrics, *tracers])
 
 
 def server(settings: Settings) -> uvicorn.Server:
@@ -50,7 +74,7 @@ def server(settings: Settings) -> uvicorn.Server:
             create_app(settings),
             host=settings.host,
             port=settings.port,
-            http="httptools",
+            http=Connection,
             loop="uvloop",
             ws="none",
             lifespan="on",
@@ -70,17 +94,30 @@ def openapi_document() -> bytes:
 
 
 def application(routes: Iterable[ControllerRouterHandler], **options: Any) -> Litestar:  # noqa: ANN401 - Litestar's own
-    """Return handlers with everything the service puts around each of them, short of the edge."""
-    return Litestar(
+    """Return handlers with everything the service puts around each of them, short of the edge.
+
+    Raises:
+        RuntimeError: a handler does not say which scope it needs.
+    """
+    app = Litestar(
         route_handlers=[*routes],
         dependencies=_DEPENDENCIES,
         request_class=StrictRequest,
-        before_request=check_query,
+        before_request=_before_each,
         exception_handlers={**problems.HANDLERS},
         openapi_config=None,
         logging_config=None,
         **options,
     )
+    for route in app.routes:
+        for handler in route.route_handlers if isinstance(route, HTTPRoute) else ():
+            needed_scope(handler)
+    return app
+
+
+async def _before_each(request: Request[Any, Any, Any]) -> None:
+    await admit_within_limits(request)
+    await check_query(request)
 
 
 def _database(state: State) -> Database:
@@ -88,11 +125,33 @@ def _database(state: State) -> Database:
     return database
 
 
+def _readiness(state: State) -> Readiness:
+    readiness: Readiness = state.readiness
+    return readiness
+
+
+def _rate_limits(settings: Settings, database: Database) -> RateLimits:
+    alone = driver_url(settings.database_url).get_backend_name() == "sqlite"
+    buckets: Buckets = BucketsInMemory() if alone else BucketsInDatabase(database)
+    strangers = settings.wrong_keys_per_minute
+    return RateLimits(
+        key=Policy("key", settings.rate_per_minute, settings.rate_burst),
+        shop=Policy("shop", settings.shop_rate_per_minute, settings.shop_rate_burst),
+        wrong_keys=Policy("wrong-keys", strangers, max(strangers, 1)),
+        buckets=buckets,
+        strangers=BucketsInMemory(),
+    )
+
+
 def _stamp() -> Stamp:
     return Stamp(id=uuid7(), now=datetime.now(UTC))
 
 
 _DEPENDENCIES: Mapping[str, Provide] = {
+    "caller": Provide(caller_of, sync_to_thread=False),
     "database": Provide(_database, sync_to_thread=False),
+    "once": Provide(kept_answers.once),
+    "readiness": Provide(_readiness, sync_to_thread=False),
+    "shop": Provide(shop_profiles.shop),
     "stamp": Provide(_stamp, sync_to_thread=False, use_cache=False),
 }

@@ -14,6 +14,8 @@ from cotterline.store.address import driver_url
 PREFIX = "COTTERLINE_"
 
 LogLevel = Literal["debug", "info", "warning", "error"]
+Rate = Annotated[int, Meta(ge=0, le=1_000_000)]
+Burst = Annotated[int, Meta(ge=1, le=1_000_000)]
 
 
 class Settings(msgspec.Struct, frozen=True, kw_only=True):
@@ -29,6 +31,12 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
         public_base_url: address the service is reached at from outside, such as ``https://bench.example/cotterline``,
             put in front of every link it gives out; empty for links relative to the request.
         log_level: least weight of a line worth logging.
+        rate_per_minute: requests each key gains a minute; 0 is no limit.
+        rate_burst: requests a key may make at once after a pause.
+        shop_rate_per_minute: requests all keys of a shop together gain a minute; 0 is no limit.
+        shop_rate_burst: requests all keys of a shop may make at once after a pause.
+        wrong_keys_per_minute: wrong keys answered as such to one client address a minute; 0 is no limit.
+        metrics_token: what a scraper shows to read /metrics, at least 16 characters; without one there is no such page.
     """
 
     database_url: str = "sqlite:///cotterline.sqlite3"
@@ -38,11 +46,20 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     body_limit_bytes: Annotated[int, Meta(ge=1024, le=64 * 1024 * 1024)] = 1024 * 1024
     public_base_url: str = ""
     log_level: LogLevel = "info"
+    rate_per_minute: Rate = 600
+    rate_burst: Burst = 300
+    shop_rate_per_minute: Rate = 1800
+    shop_rate_burst: Burst = 900
+    wrong_keys_per_minute: Rate = 30
+    metrics_token: Annotated[str, Meta(pattern=r"^([!-~]{16,200})?(?![\s\S])")] = ""
 
     def __rich_repr__(self) -> list[tuple[str, object]]:
-        """Show every setting, the password in the database's address as stars."""
-        shown = driver_url(self.database_url).render_as_string(hide_password=True)
-        return list((msgspec.structs.asdict(self) | {"database_url": shown}).items())
+        """Show every setting, secrets as stars."""
+        shown = {
+            "database_url": driver_url(self.database_url).render_as_string(hide_password=True),
+            "metrics_token": "***" if self.metrics_token else "",
+        }
+        return list((msgspec.structs.asdict(self) | shown).items())
 
     def __repr__(self) -> str:
         return f"Settings({', '.join(f'{name}={value!r}' for name, value in self.__rich_repr__())})"

@@ -60,7 +60,8 @@ def test_nothing_else_of_the_folder_is_served(bench: Client, name: str) -> None:
 
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="needs a browser: install chromium")
 def test_a_browser_shows_every_operation_and_asks_nobody_else(tmp_path: Path) -> None:
-    with serving(tmp_path) as address:
+    with serving(tmp_path) as served:
+        address = served.address
         shown = _browse(f"{address}/docs", tmp_path)
     document = msgspec.json.decode(openapi_document())
     names = {operation["operationId"] for path in document["paths"].values() for operation in path.values()}

@@ -190,7 +190,9 @@ def test_a_body_that_does_not_arrive_in_time_is_refused() -> None:
     async def send(message: Message) -> None:
         sent.append(message)
 
-    asyncio.run(Edge(application([take]), body_seconds=0.05)(_scope("POST", "/bodies"), receive, send))
+    asyncio.run(
+        Edge(application([take], opt={"scope": None}), body_seconds=0.05)(_scope("POST", "/bodies"), receive, send)
+    )
     assert sent[0]["status"] == 408
     assert dict(sent[0]["headers"])[b"connection"] == b"close"
     assert json.loads(sent[1]["body"])["type"] == "/problems/request-timeout"
@@ -207,7 +209,7 @@ def test_a_client_that_leaves_before_its_body_is_complete_is_no_failure_of_ours(
     async def send(_message: Message) -> None:
         pass
 
-    asyncio.run(Edge(application([take]))(_scope("POST", "/bodies"), receive, send))
+    asyncio.run(Edge(application([take], opt={"scope": None}))(_scope("POST", "/bodies"), receive, send))
     assert [(line["event"], line["status"]) for line in logged] == [("request", 400)]
 
 
@@ -237,5 +239,5 @@ def test_an_exception_after_the_answer_began_breaks_the_connection_and_is_logged
         return {"type": "http.request", "body": b"", "more_body": False}
 
     with pytest.raises(Exception, match="after response started"):
-        asyncio.run(Edge(application([read]))(_scope("GET", "/shelves"), receive, send))
+        asyncio.run(Edge(application([read], opt={"scope": None}))(_scope("GET", "/shelves"), receive, send))
     assert [line["event"] for line in logged] == ["request failed", "request"]

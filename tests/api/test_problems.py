@@ -32,19 +32,6 @@ def test_codes_of_one_status_stand_together() -> None:
     assert statuses == sorted(statuses)
 
 
-@pytest.mark.parametrize("code", PROBLEMS)
-def test_the_type_of_every_problem_leads_to_a_page_about_it(bench: TestClient[Edge], code: str) -> None:
-    page = bench.get(f"/problems/{code}")
-    assert page.status_code == 200
-    assert page.headers["content-type"].startswith("text/html")
-    assert page.headers["content-security-policy"].startswith("default-src 'none'")
-    assert PROBLEMS[code].advice in page.text
-
-
-def test_there_is_no_page_about_what_is_no_problem(bench: TestClient[Edge]) -> None:
-    assert bench.get("/problems/<script>").status_code == 404
-
-
 RAISED = [
     (CotterlineError("impossible-value", "no", [Fault("/a", "b")]), 422, "impossible-value"),
     (CotterlineError("not-found", "no such quote"), 404, "not-found"),

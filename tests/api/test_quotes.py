@@ -114,7 +114,10 @@ def test_an_entry_of_the_list_tells_the_verdict(client: Client) -> None:
         "id": made["id"],
         "created_at": made["created_at"],
         "core_version": made["core_version"],
-        "state": "fit_to_order",
+        "state": "draft",
+        "revision": 1,
+        "metadata": {},
+        "verdict_state": "fit_to_order",
         "leading_family": "iso_english",
     }
 

@@ -11,7 +11,7 @@ import msgspec
 import pytest
 
 from cotterline.api import examples
-from tests.serving import serving
+from tests.serving import Served, serving
 
 CLOSE = b"Host: bench.example\r\nConnection: close\r\n"
 JSON = b"Content-Type: application/json\r\n"
@@ -28,10 +28,22 @@ class Answer(NamedTuple):
 
 
 @pytest.fixture(scope="module")
-def port(tmp_path_factory: pytest.TempPathFactory) -> Iterator[int]:
+def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     """Serve for all tests of this file."""
-    with serving(tmp_path_factory.mktemp("server")) as address:
-        yield int(address.rpartition(":")[2])
+    with serving(tmp_path_factory.mktemp("server")) as served:
+        yield served
+
+
+@pytest.fixture
+def port(served: Served) -> int:
+    """Give the port to talk to."""
+    return int(served.address.rpartition(":")[2])
+
+
+@pytest.fixture
+def key(served: Served) -> bytes:
+    """Give the header that opens the door."""
+    return f"Authorization: Bearer {served.key}\r\n".encode()
 
 
 @pytest.fixture(autouse=True)
@@ -88,10 +100,10 @@ def test_options_tells_the_methods(port: int) -> None:
     assert (answer.status, answer.headers["allow"]) == (204, "GET, HEAD, OPTIONS, POST")
 
 
-def test_a_body_in_chunks_that_come_slowly_is_read(port: int) -> None:
+def test_a_body_in_chunks_that_come_slowly_is_read(port: int, key: bytes) -> None:
     size = b"%x\r\n" % len(BODY)
     pieces = (size, BODY[:9], BODY[9:], b"\r\n0\r\n\r\n")
-    answer = ask(port, b"POST /v1/thread-verdicts", JSON + CHUNKED, *pieces, pause=0.05)
+    answer = ask(port, b"POST /v1/thread-verdicts", JSON + key + CHUNKED, *pieces, pause=0.05)
     assert answer.status == 200
     assert msgspec.json.decode(answer.body)["state"] == "fit_to_order"
 
@@ -110,9 +122,9 @@ def test_a_body_in_chunks_that_come_slowly_is_read(port: int) -> None:
         (b"X-Folded: a\r\n b\r\n", b""),
     ],
 )
-def test_a_framing_that_cannot_be_trusted_is_refused(port: int, headers: bytes, body: bytes) -> None:
+def test_a_framing_that_cannot_be_trusted_is_refused(port: int, key: bytes, headers: bytes, body: bytes) -> None:
     # RFC 9112, sections 5 to 7; a request read two ways is how one is smuggled past a proxy.
-    assert ask(port, b"POST /v1/thread-verdicts", JSON + headers, body).status == 400
+    assert ask(port, b"POST /v1/thread-verdicts", JSON + key + headers, body).status == 400
 
 
 @pytest.mark.parametrize("line", [b"BREW /docs", b"GET docs", b"\x16\x03\x01\x02", b"GET /" + b"a" * 100_000])
@@ -132,35 +144,35 @@ def test_there_must_be_one_host(port: int, hosts: bytes) -> None:
     assert answer.status == 400
 
 
-def test_requests_sent_ahead_are_answered_in_their_order(port: int) -> None:
+def test_requests_sent_ahead_are_answered_in_their_order(port: int, key: bytes) -> None:
     lines = [b"GET /health/live", b"GET /nowhere", b"POST /v1/quotes", b"GET /health/ready"]
-    sent = [line + b" HTTP/1.1\r\nHost: a\r\nContent-Length: 0\r\n\r\n" for line in lines[:-1]]
+    sent = [line + b" HTTP/1.1\r\nHost: a\r\n" + key + b"Content-Length: 0\r\n\r\n" for line in lines[:-1]]
     raw = talk(port, b"".join(sent) + lines[-1] + b" HTTP/1.1\r\n" + CLOSE + b"\r\n")
     assert [answer.status for answer in answers(raw)] == [200, 404, 415, 200]
 
 
-def test_a_client_that_waits_for_leave_gets_it_only_for_a_body_that_will_be_read(port: int) -> None:
+def test_a_client_that_waits_for_leave_gets_it_only_for_a_body_that_will_be_read(port: int, key: bytes) -> None:
     length = b"Content-Length: %d\r\n" % len(BODY)
     expect = b"Expect: 100-continue\r\n" + length
-    wanted = b"POST /v1/thread-verdicts HTTP/1.1\r\n" + CLOSE + JSON + expect + b"\r\n"
+    wanted = b"POST /v1/thread-verdicts HTTP/1.1\r\n" + CLOSE + JSON + key + expect + b"\r\n"
     assert [answer.status for answer in answers(talk(port, wanted, BODY, pause=0.2))] == [100, 200]
-    unwanted = b"POST /v1/thread-verdicts HTTP/1.1\r\n" + CLOSE + expect + b"\r\n"
+    unwanted = b"POST /v1/thread-verdicts HTTP/1.1\r\n" + CLOSE + key + expect + b"\r\n"
     assert [answer.status for answer in answers(talk(port, unwanted))] == [415]
 
 
 @pytest.mark.parametrize("chunked", [True, False])
-def test_ten_megabytes_are_refused_before_they_are_read(port: int, *, chunked: bool) -> None:
+def test_ten_megabytes_are_refused_before_they_are_read(port: int, key: bytes, *, chunked: bool) -> None:
     size = 10_000_000
     headers = CHUNKED if chunked else b"Content-Length: %d\r\n" % size
     start = b"%x\r\n" % size if chunked else b""
-    answer = ask(port, b"POST /v1/quotes", JSON + headers, start + b" " * size)
+    answer = ask(port, b"POST /v1/quotes", JSON + key + headers, start + b" " * size)
     assert answer.status == 413
     assert msgspec.json.decode(answer.body)["type"] == "/problems/request-too-large"
 
 
-def test_a_client_that_goes_away_in_the_middle_leaves_the_service_well(port: int) -> None:
+def test_a_client_that_goes_away_in_the_middle_leaves_the_service_well(port: int, key: bytes) -> None:
     with socket.create_connection(("127.0.0.1", port), timeout=5) as connection:
-        connection.sendall(b"POST /v1/quotes HTTP/1.1\r\n" + CLOSE + JSON + b"Content-Length: 500\r\n\r\n{")
+        connection.sendall(b"POST /v1/quotes HTTP/1.1\r\n" + CLOSE + JSON + key + b"Content-Length: 500\r\n\r\n{")
         time.sleep(0.1)
     assert ask(port, b"GET /health/ready").status == 200
 

@@ -1,13 +1,19 @@
 """What is wired around the handlers, and what is left out on purpose."""
 
+import pytest
+from litestar import get
 from litestar.response import Stream
 from litestar.routes import HTTPRoute
 
 from cotterline.api.body import StrictRequest
+from cotterline.api.caller import needed_scope
 from cotterline.api.routes import ROUTES
 from cotterline.main import application
 
 APP = application(ROUTES)
+WITHOUT_A_BODY = {"/v1/keys/{key_id:uuid}/revocation"}
+"""The path says all there is to say."""
+
 HANDLERS = [handler for route in APP.routes if isinstance(route, HTTPRoute) for handler in route.route_handlers]
 
 
@@ -17,9 +23,10 @@ def test_every_handler_reads_its_body_strictly() -> None:
 
 def test_every_body_is_declared_on_its_handler() -> None:
     """A body taken in a dependency only would be decoded without a type."""
-    taking = [handler for handler in HANDLERS if "POST" in handler.http_methods]
-    assert len(taking) == 4
-    assert all(handler.parsed_data_field for handler in taking)
+    taking = [handler for handler in HANDLERS if handler.http_methods & {"POST", "PUT", "PATCH"}]
+    assert len(taking) > len(WITHOUT_A_BODY)
+    without = {path for handler in taking if not handler.parsed_data_field for path in handler.paths}
+    assert without == WITHOUT_A_BODY
 
 
 def test_no_middleware_or_plugin_logs_bodies_labels_raw_paths_or_compresses() -> None:
@@ -35,3 +42,20 @@ def test_no_handler_streams_through_the_response_that_swallows_the_request() -> 
     """``Stream`` listens for a disconnect and so takes chunks of the request away from who reads it."""
     answers = [handler.parsed_return_field for handler in HANDLERS]
     assert [field for field in answers if field.is_subclass_of(Stream)] == []
+
+
+def test_only_health_reference_documentation_and_problems_are_open_to_everyone() -> None:
+    asked = [handler for handler in HANDLERS if handler.http_methods != {"OPTIONS"}]
+    opened = {path for handler in asked if needed_scope(handler) is None for path in handler.paths}
+    documents = {"/openapi.json", "/docs", "/docs/{name:str}", "/problems", "/problems/{code:str}"}
+    health = {"/health/live", "/health/ready", "/metrics"}  # the last asks for the operator's token instead
+    assert opened == documents | health | {"/v1/reference/threads", "/v1/reference/quote-life"}
+
+
+@pytest.mark.parametrize("opt", [{}, {"scope": "everything"}, {"scope": ""}])
+def test_an_application_with_a_handler_that_does_not_say_which_scope_it_needs_is_not_made(opt: dict[str, str]) -> None:
+    @get("/drawer", opt=opt)
+    async def read() -> None: ...
+
+    with pytest.raises(RuntimeError, match="which scope it needs"):
+        application([read])

@@ -1,13 +1,17 @@
 """The demonstration runs from an empty folder to a table that says what the trade would say."""
 
+import json
 import re
+import shutil
 import signal
+import stat
 import subprocess
 import time
 from pathlib import Path
 
 import pytest
 
+from cotterline.store import key_text
 from tests.command_line import COMMAND, FIXTURES, SECONDS, ask, environment, run
 
 WORDS = re.compile(r"\s+")
@@ -100,6 +104,36 @@ def test_the_folder_holds_the_database_the_bicycles_and_a_log_without_errors(sho
     log = (folder / "service.log").read_text()
     assert '"route": "/v1/quotes/{quote_id}"' in log
     assert '"level": "error"' not in log
+
+
+def test_the_key_is_in_a_file_that_only_its_owner_reads_and_nowhere_else(shown: tuple[Path, str]) -> None:
+    folder, printed = shown
+    header = (folder / "key.header").read_text()
+    key = header.removeprefix("Authorization: Bearer ").strip()
+    assert key_text.read(key) is not None
+    assert stat.S_IMODE((folder / "key.header").stat().st_mode) == 0o600
+    holding = [path.name for path in folder.iterdir() if key[43:75].encode() in path.read_bytes()]
+    assert holding == ["key.header"]
+    assert key[43:75] not in printed
+
+
+def test_the_call_it_prints_quotes_a_bicycle(tmp_path: Path) -> None:
+    if shutil.which("curl") is None:
+        pytest.skip("install curl to try the printed call")
+    command = [*COMMAND, "demo", "--directory", "shop", "--keep-serving"]
+    with subprocess.Popen(  # noqa: S603 - this very program
+        command, cwd=tmp_path, env=environment(PYTHONUNBUFFERED="1"), stdout=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        said = ""
+        while "Ctrl-C stops it" not in said:
+            line = process.stdout.readline()
+            assert line
+            said += line
+        (call,) = re.findall(r"^  (curl .*\\\n.*)$", said, re.MULTILINE)
+        done = subprocess.run(["bash", "-euc", call], capture_output=True, text=True, timeout=SECONDS, check=True)  # noqa: S603, S607 - as a reader would run it
+        process.terminate()
+    assert json.loads(done.stdout)["result"]["verdict"]["state"] == "fit_to_order"
 
 
 def test_a_folder_that_was_used_before_is_left_alone(shown: tuple[Path, str]) -> None:

@@ -15,6 +15,7 @@ import pytest
 from cotterline.cli.database import make_ready
 from cotterline.store import migrate
 from tests.command_line import COMMAND, FIXTURES, SECONDS, ask, environment, run
+from tests.shops import Shop
 
 FIRST_BIKE = bytes(msgspec.json.decode((FIXTURES / "bikes.json").read_bytes(), type=list[msgspec.Raw])[0])
 
@@ -50,10 +51,10 @@ def served(folder: Path, *options: str, **settings: str) -> Iterator[tuple[subpr
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_the_service_keeps_a_quote_and_stops_with_status_0_on_a_signal(
-    database_url: str, tmp_path: Path, number: signal.Signals
+    database_url: str, shop_a: Shop, tmp_path: Path, number: signal.Signals
 ) -> None:
     with served(tmp_path, COTTERLINE_DATABASE_URL=database_url) as (process, port):
-        status, body = ask(port, "POST", "/v1/quotes", FIRST_BIKE)
+        status, body = ask(port, "POST", "/v1/quotes", FIRST_BIKE, shop_a.key)
         assert status == 201
         quote = msgspec.json.decode(body)
         assert quote["result"]["verdict"]["state"] == "fit_to_order"
@@ -62,12 +63,14 @@ def test_the_service_keeps_a_quote_and_stops_with_status_0_on_a_signal(
     assert process.returncode == 0
     assert b"Traceback" not in output
     with served(tmp_path, "--database", database_url) as (_, port):
-        assert ask(port, "GET", f"/v1/quotes/{quote['id']}")[0] == 200
+        assert ask(port, "GET", f"/v1/quotes/{quote['id']}", key=shop_a.key)[0] == 200
 
 
 def test_a_new_sqlite_file_gets_its_tables_by_itself(tmp_path: Path) -> None:
     with served(tmp_path) as (_, port):
-        assert ask(port, "GET", "/v1/quotes") == (200, b'{"quotes":[]}')
+        assert run("shop", "add", "Net loft", folder=tmp_path).returncode == 0
+        key = run("key", "issue", "--shop", "Net loft", "--label", "bench", "--scopes", "read", folder=tmp_path)
+        assert ask(port, "GET", "/v1/quotes", key=key.stdout.strip()) == (200, b'{"quotes":[]}')
     assert (tmp_path / "cotterline.sqlite3").is_file()
 
 
@@ -79,7 +82,7 @@ def test_a_server_database_without_tables_is_refused_with_the_command_to_run(
     assert refused.returncode == 1
     assert "cotterline migrate" in refused.stderr
     with served(tmp_path, "--migrate", COTTERLINE_DATABASE_URL=empty_database_url) as (_, port):
-        assert ask(port, "GET", "/v1/quotes")[0] == 200
+        assert ask(port, "GET", "/v1/quotes")[0] == 401
 
 
 def test_a_database_of_an_earlier_version_is_changed_only_when_asked(database_url: str, steps: Path) -> None:

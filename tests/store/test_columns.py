@@ -9,12 +9,13 @@ from sqlalchemy.exc import StatementError
 from cotterline.bench.errors import CotterlineError
 from cotterline.store.columns import PlainText, UtcDateTime
 from cotterline.store.database import Database
+from cotterline.store.tenancy import SERVICE
 
 pytestmark = pytest.mark.anyio
 
 
 async def echo_time(database: Database, value: datetime | None) -> datetime | None:
-    async with database.read() as tx:
+    async with database.read(SERVICE) as tx:
         (row,) = await tx.rows(select(literal(value, UtcDateTime).label("value")))
     found: datetime | None = row["value"]
     return found
@@ -43,7 +44,7 @@ async def test_a_time_without_an_offset_is_refused(database: Database) -> None:
 
 @pytest.mark.parametrize("value", ["", "line\nbreak", "\N{BICYCLE}", "\x01", None])
 async def test_plain_text_comes_back_the_same(database: Database, value: str | None) -> None:
-    async with database.read() as tx:
+    async with database.read(SERVICE) as tx:
         (row,) = await tx.rows(select(cast(literal(value, PlainText), PlainText).label("value")))
     assert row["value"] == value
 
@@ -51,6 +52,6 @@ async def test_plain_text_comes_back_the_same(database: Database, value: str | N
 @pytest.mark.parametrize("value", ["\0", "a\0", "before \ud83d", "\udc00 after"])
 async def test_text_that_one_database_cannot_hold_is_refused_on_both(database: Database, value: str) -> None:
     with pytest.raises(CotterlineError) as refusal:
-        async with database.read() as tx:
+        async with database.read(SERVICE) as tx:
             await tx.rows(select(literal(value, PlainText)))
     assert refusal.value.code == "payload-unstorable"

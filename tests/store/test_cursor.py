@@ -1,8 +1,10 @@
 """A cursor comes back whole or not at all."""
 
+import itertools
 from base64 import urlsafe_b64encode
 from binascii import crc_hqx
 from datetime import UTC, datetime, timedelta, timezone
+from typing import get_args
 from uuid import UUID
 
 import pytest
@@ -10,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cotterline.bench.errors import CotterlineError
-from cotterline.store.cursor import Cursor, decode, encode
+from cotterline.store.cursor import Cursor, List, decode, encode
 
 ALPHABET = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"
 
@@ -63,6 +65,10 @@ def test_a_token_for_another_list_is_refused() -> None:
     body = bytes(8) + bytes(16)
     assert decode(token_of(b"\x01" + body)) == Cursor(datetime(1970, 1, 1, tzinfo=UTC), UUID(int=0))
     assert refused(token_of(b"\x02" + body))
+    for written, read in itertools.permutations(get_args(List), 2):
+        with pytest.raises(CotterlineError) as refusal:
+            decode(encode(Cursor(datetime(2024, 5, 1, tzinfo=UTC), UUID(int=1)), written), read)
+        assert refusal.value.code == "bad-cursor"
 
 
 def test_the_same_instant_gives_the_same_token_in_every_zone() -> None:

@@ -3,18 +3,25 @@
 import asyncio
 import shutil
 from collections.abc import Callable
+from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
+from uuid import UUID
 
 import pytest
 from alembic.util import CommandError
-from sqlalchemy import Connection, inspect, text
+from sqlalchemy import Connection, LargeBinary, Uuid, bindparam, inspect, text
 from sqlalchemy.schema import CheckConstraint
+from uuid_utils.compat import uuid7
 
-from cotterline.store import migrate
+from cotterline.store import migrate, quotes, shops
 from cotterline.store.address import driver_url
+from cotterline.store.columns import UtcDateTime
+from cotterline.store.database import Database
 from cotterline.store.engines import migrator
 from cotterline.store.tables import metadata
+from cotterline.store.tenancy import MODES, SERVICE, Tenant
 
 pytestmark = pytest.mark.anyio
 
@@ -44,7 +51,7 @@ def add_step(steps: Path, body: str) -> None:
     (steps / "versions" / "r9999_test.py").write_text(text_of_step + "\n")
 
 
-HEAD = "0001"
+HEAD = max((migrate.SCRIPTS / "versions").glob("r0*.py")).name[1:5]
 
 
 @pytest.fixture
@@ -80,7 +87,7 @@ async def test_a_migrated_database_has_the_tables_of_the_code(database_url: str)
 @pytest.mark.parametrize(
     ("change", "difference"),
     [
-        ("DROP INDEX ix_quotes_created_at_id", "add_index"),
+        ("DROP INDEX ix_quotes_shop_id_mode_created_at_id", "add_index"),
         ("ALTER TABLE quotes ADD COLUMN stray integer", "remove_column"),
         ("ALTER TABLE quotes DROP COLUMN leading_family", "add_column"),
         ("CREATE TABLE stray (id integer)", "remove_table"),
@@ -125,7 +132,7 @@ async def test_a_step_that_fails_half_way_leaves_nothing_of_itself(empty_databas
 
 async def test_the_steps_are_found_whatever_their_folder_is_called(empty_database_url: str, steps: Path) -> None:
     add_step(steps, 'op.execute("CREATE TABLE whole (id integer)")')
-    assert await migrate.pending(empty_database_url) == (HEAD, "9999")
+    assert (await migrate.pending(empty_database_url))[-2:] == (HEAD, "9999")
     assert await migrate.migrate(empty_database_url) == "9999"
     assert "whole" in await tables(empty_database_url)
 
@@ -149,3 +156,53 @@ async def test_a_database_from_a_later_version_is_refused(database_url: str) -> 
 def test_a_database_can_be_migrated_from_outside_an_event_loop(empty_database_url: str, backend: str) -> None:
     assert backend in empty_database_url
     assert asyncio.run(migrate.migrate(empty_database_url)) == HEAD
+
+
+async def to(url: str, revision: str) -> None:
+    """Migrate, and go back to a revision."""
+    await migrate.migrate(url)
+    while await migrate.current(url) != revision:
+        await migrate.revert(url)
+
+
+async def names_of_shops(url: str) -> list[str]:
+    database = await Database.open(url)
+    async with database.read(SERVICE) as tx:
+        names = [shop.name for shop in await shops.every(tx)]
+    await database.close()
+    return names
+
+
+def insert_old(connection: Connection, quote_id: UUID, at: datetime) -> None:
+    """Keep a quote as the first version did."""
+    words = (
+        "INSERT INTO quotes (id, created_at, reference, verdict_state, core_version, request, result) "
+        "VALUES (:id, :at, 'hook 7', 'likely', '0', :body, :body)"
+    )
+    body = bindparam("body", b"{}", LargeBinary)
+    connection.execute(text(words).bindparams(bindparam("id", quote_id, Uuid), bindparam("at", at, UtcDateTime), body))
+
+
+async def test_quotes_from_before_there_were_shops_belong_to_a_first_shop(empty_database_url: str) -> None:
+    await to(empty_database_url, "0001")
+    kept = [uuid7(), uuid7()]
+    for day, quote_id in enumerate(kept, start=1):
+        await ask(empty_database_url, partial(insert_old, quote_id=quote_id, at=datetime(2024, 5, day, tzinfo=UTC)))
+    await migrate.migrate(empty_database_url)
+    database = await Database.open(empty_database_url)
+    async with database.read(SERVICE) as tx:
+        (shop,) = await shops.every(tx)
+    found = {}
+    search = quotes.QuoteSearch(now=datetime(2024, 6, 1, tzinfo=UTC))
+    for mode in MODES:
+        async with database.read(Tenant(shop.id, mode)) as tx:
+            found[mode] = [row.id for row in (await quotes.page(tx, search, None, 10)).quotes]
+    await database.close()
+    assert shop.name == "first shop"
+    assert found == {"live": kept[::-1], "test": []}
+
+
+async def test_a_database_without_quotes_gets_no_shop(empty_database_url: str) -> None:
+    await to(empty_database_url, "0001")
+    await migrate.migrate(empty_database_url)
+    assert await names_of_shops(empty_database_url) == []

@@ -40,12 +40,21 @@ class StrictRequest(Request[Any, Any, Any]):
         return decode(await self.body(), field.annotation if field else Any)
 
 
+def media_type(handler: Any) -> str:  # noqa: ANN401 - Litestar's handler
+    """What a handler's body must be: ``opt={"media": ...}``, or else JSON."""
+    kind: str = handler.opt.get("media", "application/json")
+    return kind
+
+
 def _check_headers(request: Request[Any, Any, Any]) -> None:
+    wanted = media_type(request.route_handler)
     kinds = request.headers.getall("content-type", [])
     kind, _, parameters = (kinds[0] if len(kinds) == 1 else "").partition(";")
     charset = parameters.strip().lower().replace('"', "")
-    if kind.strip().lower() != "application/json" or charset not in {"", "charset=utf-8"}:
-        raise RequestRefusedError("unsupported-media-type", "The body must be application/json in UTF-8.")
+    if kind.strip().lower() != wanted or charset not in {"", "charset=utf-8"}:
+        # RFC 5789, section 2.2: a PATCH refused for its format is told which would do.
+        told = {"Accept-Patch": wanted} if request.method == "PATCH" else {}
+        raise RequestRefusedError("unsupported-media-type", f"The body must be {wanted} in UTF-8.", headers=told)
     if request.headers.get("content-encoding", "identity").lower() != "identity":
         raise RequestRefusedError("unsupported-media-type", "The body must come without a content coding.")
 

@@ -34,14 +34,19 @@ _ASSETS: Mapping[str, Fixed] = {name: _read(name) for name in ("docs.js", "swagg
     operation_id="readDocumentation",
     tags=["service"],
     summary="This documentation as a page",
-    opt={"content": {"text/html": {"schema": {"type": "string"}}}, "headers": ["ETag"], "also": NOT_MODIFIED},
+    opt={
+        "scope": None,
+        "content": {"text/html": {"schema": {"type": "string"}}},
+        "headers": ["ETag"],
+        "also": NOT_MODIFIED,
+    },
 )
 async def page(request: Request[Any, Any, Any]) -> Response[bytes]:
     """Show the API document as a page."""
     return _PAGE.answer(request)
 
 
-@get("/docs/{name:str}")
+@get("/docs/{name:str}", opt={"scope": None})
 async def asset(request: Request[Any, Any, Any], name: FromPath[str]) -> Response[bytes]:
     """Serve one file of the page."""
     if name not in _ASSETS:

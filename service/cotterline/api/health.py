@@ -8,8 +8,8 @@ from litestar import get
 from litestar.di import NamedDependency
 
 from cotterline.api.operation import Example
-from cotterline.store import quotes
-from cotterline.store.database import Database
+from cotterline.api.problems import RequestRefusedError
+from cotterline.api.readiness import Readiness
 
 
 class Health(msgspec.Struct, frozen=True, kw_only=True):
@@ -30,7 +30,7 @@ _WELL: Mapping[str, Example] = {"well": Example("All is well.", Health)}
     operation_id="checkAlive",
     tags=["service"],
     summary="Whether the process answers",
-    opt={"examples": _WELL},
+    opt={"scope": None, "examples": _WELL},
 )
 async def live() -> Health:
     """Answer, which is the whole check: restart the process if it does not."""
@@ -42,10 +42,12 @@ async def live() -> Health:
     operation_id="checkReady",
     tags=["service"],
     summary="Whether requests can be served",
-    opt={"examples": _WELL},
+    opt={"scope": None, "examples": _WELL},
 )
-async def ready(database: NamedDependency[Database]) -> Health:
-    """Read from the database: send no requests here while this fails."""
-    async with database.read() as tx:
-        await quotes.page(tx, after=None, limit=1)
+async def ready(readiness: NamedDependency[Readiness]) -> Health:
+    """Ask the database whether it has this version's tables: send no requests here while this fails."""
+    lacking = await readiness.lacking()
+    if lacking:
+        words = f"The database lacks {', '.join(lacking)} of this version's steps. Run `cotterline migrate`."
+        raise RequestRefusedError("unavailable", words, headers={"Retry-After": "5"})
     return Health()

@@ -14,13 +14,23 @@ from litestar.routes import HTTPRoute
 
 import cotterline
 from cotterline.api.fixed import Fixed
-from cotterline.api.operation import HEADERS, NOT_MODIFIED, answer_kind, body_kind, operation, problem_responses
+from cotterline.api.operation import (
+    HEADERS,
+    NOT_MODIFIED,
+    SECURITY_SCHEMES,
+    answer_kind,
+    body_kind,
+    operation,
+    problem_responses,
+)
 from cotterline.api.problems import Problem
 from cotterline.api.schemas import schemas
 
 TAGS: Mapping[str, str] = {
     "bench": "Calculations: nothing is stored, and the same body always gives the same bytes.",
     "quotes": "The whole job in one call, kept so that it can be read again.",
+    "shop": "The shop's keys, and who did what with them.",
+    "settings": "What a shop sets for itself, used wherever a request brings nothing else.",
     "reference": "The trade's facts that the calculations use, each with its source.",
     "service": "Health, documentation and the meaning of problems.",
 }
@@ -31,7 +41,12 @@ TAGS: Mapping[str, str] = {
     operation_id="readOpenapi",
     tags=["service"],
     summary="This document",
-    opt={"content": {"application/json": {"schema": {"type": "object"}}}, "headers": ["ETag"], "also": NOT_MODIFIED},
+    opt={
+        "scope": None,
+        "content": {"application/json": {"schema": {"type": "object"}}},
+        "headers": ["ETag"],
+        "also": NOT_MODIFIED,
+    },
 )
 async def document(request: Request[Any, Any, Any]) -> Response[bytes]:
     """Give the OpenAPI 3.1 document of the service."""
@@ -41,25 +56,36 @@ async def document(request: Request[Any, Any, Any]) -> Response[bytes]:
 
 def build(app: Litestar) -> bytes:
     """The document for every handler of ``app``, as JSON in one fixed order and indentation."""
-    handlers = [*_documented(app)]
+    handlers = sorted(_documented(app), key=lambda found: (found[0], _METHODS.index(_method(found[1]))))
     kinds = {kind for _, handler in handlers for kind in (body_kind(handler), answer_kind(handler)) if kind}
     ordered = sorted(kinds | {Problem}, key=lambda kind: str(kind.__name__))
     found, components = schemas(ordered)
     known = dict(zip(ordered, found, strict=True))
     paths: dict[str, dict[str, Any]] = {}
     for path, handler in handlers:
-        method = next(iter(handler.http_methods)).lower()
-        paths.setdefault(path, {})[method] = operation(handler, known)
+        paths.setdefault(path, {})[_method(handler)] = operation(handler, known)
     content = {
         "openapi": "3.1.1",
         "info": _INFO,
         "servers": [{"url": "/", "description": "The service that gives this document."}],
-        "security": [],
-        "tags": [{"name": name, "description": words} for name, words in TAGS.items()],
-        "paths": dict(sorted(paths.items())),
-        "components": {"schemas": components, "responses": problem_responses(), "headers": HEADERS},
+        "tags": [{"name": name, "description": words} for name, words in sorted(TAGS.items())],
+        "paths": paths,
+        "components": {
+            "securitySchemes": SECURITY_SCHEMES,
+            "schemas": components,
+            "responses": problem_responses(),
+            "headers": HEADERS,
+        },
     }
     return msgspec.json.format(msgspec.json.encode(content), indent=2) + b"\n"
+
+
+_METHODS = ("get", "post", "put", "patch", "delete")
+"""The order in which the methods of a path are told."""
+
+
+def _method(handler: HTTPRouteHandler) -> str:
+    return next(iter(handler.http_methods)).lower()
 
 
 def _documented(app: Litestar) -> Iterator[tuple[str, HTTPRouteHandler]]:
@@ -78,5 +104,5 @@ _INFO: Mapping[str, Any] = {
         "numbers in quotation marks and names given twice are refused, all faults at once, each with its JSON "
         "pointer. Refusals and failures are problem documents (RFC 9457)."
     ),
-    "license": {"name": "Apache License 2.0", "identifier": "Apache-2.0"},
+    "license": {"name": "Apache License 2.0", "url": "https://www.apache.org/licenses/LICENSE-2.0"},
 }

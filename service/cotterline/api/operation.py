@@ -1,8 +1,10 @@
 """One operation of the OpenAPI document, from its handler.
 
-What a handler's types do not say stands in its ``opt``: ``examples`` (name to :class:`Example`), ``answer`` (the struct
-of the answer where the return type is raw), ``content`` (of an answer that is no struct), ``headers`` (names from
-:data:`HEADERS`), ``links`` and ``also`` (further answers that are not problems).
+What a handler's types do not say stands in its ``opt``: ``scope`` (what a key needs to be let in, or None),
+``examples`` (name to :class:`Example`), ``answer`` (the struct of the answer where the return type is raw),
+``content`` (of an answer in another form than JSON), ``headers`` (names from :data:`HEADERS`), ``links``, ``also``
+(further answers that are not problems), ``media`` (of a body that is not plain JSON), ``takes`` (headers it reads) and
+``refusals`` (further statuses it refuses with).
 """
 
 from collections.abc import Callable, Iterator, Mapping
@@ -14,37 +16,102 @@ from litestar import Response
 from litestar.handlers import HTTPRouteHandler
 from litestar.typing import FieldDefinition
 
-from cotterline.api.body import decode
-from cotterline.api.parameters import path_names, query_types
-from cotterline.api.problems import MEDIA_TYPE, PROBLEMS, Call, Problem, RequestRefusedError, document
-from cotterline.api.schemas import PREFIX, settle
+from cotterline.api import problem_words
+from cotterline.api.body import decode, media_type
+from cotterline.api.drafts import (
+    EFFECTIVE_WINDOW,
+    QUOTA,
+    RATE_LIMIT,
+    RATE_LIMIT_DRAFT,
+    RATE_LIMIT_POLICY,
+    REMAINING,
+    WINDOW,
+)
+from cotterline.api.header_parameters import header_parameters, header_refusals
+from cotterline.api.named_schemas import PREFIX
+from cotterline.api.parameters import path_names, query_types, wire_name
+from cotterline.api.problems import MEDIA_TYPE, PROBLEMS, Call, Problem
+from cotterline.api.schemas import settle
 
 EXAMPLE_ID = "01900000-0000-7000-8000-000000000000"
 """Stands in an example wherever an answer carries an id made for one request."""
 
 HEADERS: Mapping[str, Any] = {
     "X-Request-Id": {"description": "Names this request in the log.", "schema": {"type": "string", "format": "uuid"}},
+    "Content-Location": {"description": "Where this very version can be read.", "schema": {"type": "string"}},
+    "Idempotency-Replayed": {
+        "description": "`true` on an answer given before under the same key.",
+        "schema": {"type": "string", "const": "true"},
+    },
     "Location": {"description": "Where the thing made can be read.", "schema": {"type": "string"}},
     "Link": {"description": "The next page, as rel=next (RFC 8288).", "schema": {"type": "string"}},
     "ETag": {"description": "Names these bytes (RFC 9110, section 8.8.3).", "schema": {"type": "string"}},
+    "WWW-Authenticate": {
+        "description": "Bearer, and what is wrong with the key (RFC 6750, section 3).",
+        "schema": {"type": "string"},
+    },
     "Retry-After": {"description": "Seconds to wait before trying again.", "schema": {"type": "integer"}},
+    RATE_LIMIT: {
+        "description": (
+            f"What is left of each: `{REMAINING}` requests, and `{EFFECTIVE_WINDOW}` seconds until it is full, or "
+            f"until the next request where none is left ({RATE_LIMIT_DRAFT}). Left out where there is no limit."
+        ),
+        "schema": {"type": "string"},
+    },
+    RATE_LIMIT_POLICY: {
+        "description": (
+            f"The limits that hold: `{QUOTA}` requests at once, gained again over `{WINDOW}` seconds "
+            f"({RATE_LIMIT_DRAFT}). Left out where there is no limit."
+        ),
+        "schema": {"type": "string"},
+    },
 }
 
 NOT_MODIFIED: Mapping[str, Any] = {"304": {"description": "The copy named in If-None-Match is still right."}}
 
 _REFUSALS: Mapping[int, str] = {
     400: "Malformed",
+    401: "Unauthenticated",
+    403: "Forbidden",
     404: "NotFound",
     408: "Late",
+    409: "Conflict",
+    412: "Overtaken",
     413: "TooLarge",
     414: "TargetTooLong",
     415: "WrongMediaType",
     422: "Refused",
+    428: "VersionRequired",
+    429: "RateLimited",
     431: "HeaderTooLarge",
     500: "Failed",
     503: "Unavailable",
 }
 """Names of the shared problem answers. 405 belongs to a path's missing methods, so no operation gives it."""
+
+_HEADERS_OF: Mapping[int, list[str]] = {
+    401: ["WWW-Authenticate"],
+    403: ["WWW-Authenticate"],
+    429: ["Retry-After", RATE_LIMIT, RATE_LIMIT_POLICY],
+    503: ["Retry-After"],
+}
+"""Headers that answers of a status carry besides."""
+
+SECURITY = "key"
+SECURITY_SCHEMES: Mapping[str, Any] = {
+    SECURITY: {
+        "type": "http",
+        "scheme": "bearer",
+        "bearerFormat": "cotl_{live|test}_{id}_{secret and checksum}",
+        "description": (
+            "A key of the shop. It sees the shop's live or its test data and nothing else. Each operation names the "
+            "scope it needs: read, quote, order or administer; none includes another."
+        ),
+    }
+}
+
+_NO_NUL = "^[^\\u0000]*(?![\\s\\S])"
+"""What ``api/parameters.py`` lets pass of any text; ``$`` would let a line end pass besides."""
 
 _LIMITS = {"ge": "minimum", "le": "maximum", "min_length": "minLength", "max_length": "maxLength", "pattern": "pattern"}
 
@@ -80,13 +147,15 @@ def operation(handler: HTTPRouteHandler, known: Mapping[Any, Any]) -> dict[str, 
         "description": " ".join((handler.fn.__doc__ or "").partition("\n\n")[0].replace("``", "`").split()),
         "parameters": [*_parameters(handler)],
     }
+    scope = handler.opt["scope"]
+    found["security"] = [{SECURITY: [scope]}] if scope else []
     body = body_kind(handler)
     if body:
         examples = {
             name: {"summary": example.summary, "value": msgspec.json.decode(example.body or b"null")}
             for name, example in _examples(handler)
         }
-        content = {"application/json": {"schema": known[body], "examples": examples}}
+        content = {media_type(handler): {"schema": known[body], "examples": examples}}
         found["requestBody"] = {"required": True, "content": content}
     refusals = {str(status): {"$ref": f"#/components/responses/{_REFUSALS[status]}"} for status in _statuses(handler)}
     found["responses"] = {str(handler.status_code): _success(handler, known), **handler.opt.get("also", {}), **refusals}
@@ -98,11 +167,13 @@ def _examples(handler: HTTPRouteHandler) -> Iterator[tuple[str, Example]]:
 
 
 def _parameters(handler: HTTPRouteHandler) -> Iterator[dict[str, Any]]:
-    fields = handler.parsed_fn_signature.parameters
+    taken = handler.parsed_fn_signature.parameters
+    fields = {wire_name(name, field): field for name, field in taken.items()}
     for name in sorted(path_names(handler)):
         yield {"name": name, "in": "path", "required": True, **_described(fields[name], fields[name].annotation)}
     for name, kind in query_types(handler).items():
         yield {"name": name, "in": "query", "required": False, **_described(fields[name], kind)}
+    yield from header_parameters(handler)
 
 
 def _described(field: FieldDefinition, kind: Any) -> dict[str, Any]:  # noqa: ANN401 - any annotation
@@ -114,6 +185,8 @@ def _described(field: FieldDefinition, kind: Any) -> dict[str, Any]:  # noqa: AN
         if value is not None:
             schema[keyword] = value
     schema |= getattr(limits, "schema_extra", None) or {}
+    if schema.get("type") == "string" and not {"enum", "format", "pattern"} & schema.keys():
+        schema["pattern"] = _NO_NUL
     if field.has_default and field.default is not None:
         schema["default"] = field.default
     return {"description": getattr(limits, "description", None), "schema": schema}
@@ -121,10 +194,11 @@ def _described(field: FieldDefinition, kind: Any) -> dict[str, Any]:  # noqa: AN
 
 def _success(handler: HTTPRouteHandler, known: Mapping[Any, Any]) -> dict[str, Any]:
     kind = answer_kind(handler)
-    content = handler.opt.get("content")
+    content = handler.opt.get("content", {})
     if kind:
-        content = {"application/json": {"schema": known[kind], "examples": _answers(handler)}}
-    names = ["X-Request-Id", *handler.opt.get("headers", ())]
+        content = {**content, "application/json": {"schema": known[kind], "examples": _answers(handler)}}
+    limits = [RATE_LIMIT, RATE_LIMIT_POLICY] if handler.opt["scope"] else []
+    names = ["X-Request-Id", *limits, *handler.opt.get("headers", ())]
     found = {
         "description": handler.summary,
         "headers": {name: {"$ref": f"#/components/headers/{name}"} for name in names},
@@ -145,12 +219,14 @@ def _answers(handler: HTTPRouteHandler) -> dict[str, Any]:
 
 def _statuses(handler: HTTPRouteHandler) -> list[int]:
     """Every status with which this handler can refuse or fail."""
-    found = {400, 414, 422, 431, 500}
+    found = {400, 414, 422, 431, 500, *handler.opt.get("refusals", ()), *header_refusals(handler)}
     if handler.parsed_data_field:
         found |= {408, 413, 415}
     if path_names(handler):
         found.add(404)
-    if "database" in handler.parsed_fn_signature.parameters:
+    if handler.opt["scope"]:
+        found |= {401, 403, 429, 503}
+    if {"database", "readiness"} & {*handler.parsed_fn_signature.parameters}:
         found.add(503)
     return sorted(found)
 
@@ -165,15 +241,12 @@ def problem_responses() -> dict[str, Any]:
 
 
 def _problem_response(codes: list[str], status: int) -> dict[str, Any]:
-    names = ["X-Request-Id", *(["Retry-After"] if status == 503 else [])]  # noqa: PLR2004 - the status is its own name
-    examples = {code: {"summary": PROBLEMS[code].title, "value": _example_problem(code)} for code in codes}
+    names = ["X-Request-Id", *_HEADERS_OF.get(status, ())]
+    call = Call(EXAMPLE_ID, "")
+    shown = {code: msgspec.to_builtins(problem_words.example(code, call)) for code in codes}
+    examples = {code: {"summary": PROBLEMS[code].title, "value": value} for code, value in shown.items()}
     return {
         "description": ". ".join(PROBLEMS[code].title for code in codes) + ".",
         "headers": {name: {"$ref": f"#/components/headers/{name}"} for name in names},
         "content": {MEDIA_TYPE: {"schema": {"$ref": PREFIX + Problem.__name__}, "examples": examples}},
     }
-
-
-def _example_problem(code: str) -> Any:  # noqa: ANN401 - any JSON value
-    refusal = RequestRefusedError(code, PROBLEMS[code].advice)
-    return msgspec.to_builtins(document(refusal, Call(EXAMPLE_ID, "")))

@@ -7,12 +7,14 @@ would quietly do nothing.
 import functools
 import re
 from collections.abc import Iterator, Mapping
-from typing import Annotated, Any
+from datetime import datetime
+from typing import Annotated, Any, Literal, get_args, get_origin
 from urllib.parse import parse_qsl
 
 from litestar import Request
 from litestar.handlers import HTTPRouteHandler
 from litestar.params import QueryParameter
+from litestar.typing import FieldDefinition
 
 from cotterline.api.problems import MAX_ERRORS, ProblemError, RequestRefusedError
 
@@ -23,8 +25,12 @@ Derivation = Annotated[
     ),
 ]
 
+_INSTANT = re.compile(
+    r"[0-9]{4}-[0-9]{2}-[0-9]{2}[Tt][0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]{1,9})?([Zz]|[+-][0-9]{2}:[0-9]{2})", re.ASCII
+)
 _WRITTEN: Mapping[type, tuple[re.Pattern[str], str]] = {
     bool: (re.compile(r"true|false"), "must be true or false"),
+    datetime: (_INSTANT, "must be a time with its offset, such as 2024-05-01T09:30:00Z (RFC 3339)"),
     int: (re.compile(r"-?[0-9]{1,15}", re.ASCII), "must be a whole number"),
 }
 _TEXT = (re.compile(r"[^\0]*"), "must not contain the character U+0000")
@@ -58,9 +64,17 @@ def _query_errors(pairs: list[tuple[str, str]], known: Mapping[str, Any]) -> Ite
         elif names.count(name) > 1:
             yield ProblemError(parameter=name, detail="is given more than once")
     for name, value in pairs:
-        pattern, words = _WRITTEN.get(known.get(name, str), _TEXT)
+        pattern, words = _written(known.get(name, str))
         if name in known and not pattern.fullmatch(value):
             yield ProblemError(parameter=name, detail=words)
+
+
+@functools.cache
+def _written(kind: Any) -> tuple[re.Pattern[str], str]:  # noqa: ANN401 - any annotation
+    """How a parameter of that type is written, and the words for one that is not."""
+    if get_origin(kind) is Literal:
+        return re.compile("|".join(map(re.escape, get_args(kind)))), f"must be one of {', '.join(get_args(kind))}"
+    return _WRITTEN.get(kind, _TEXT)
 
 
 @functools.cache
@@ -68,7 +82,13 @@ def query_types(handler: HTTPRouteHandler) -> Mapping[str, Any]:
     """The query parameters a handler takes, each with its type freed of ``None``."""
     taken = handler.parsed_fn_signature.parameters
     elsewhere = handler.dependency_name_set | _RESERVED
-    return {name: _plain(field) for name, field in taken.items() if name not in elsewhere | path_names(handler)}
+    own = {name: field for name, field in taken.items() if name not in elsewhere | path_names(handler)}
+    return {wire_name(name, field): _plain(field) for name, field in own.items()}
+
+
+def wire_name(name: str, field: FieldDefinition) -> str:
+    """What a parameter is called in the query, where the handler cannot call it so: Litestar keeps some names."""
+    return getattr(field.kwarg_definition, "name", None) or name
 
 
 def path_names(handler: HTTPRouteHandler) -> set[str]:

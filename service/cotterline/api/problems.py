@@ -1,17 +1,15 @@
-"""What a refusal looks like on the wire: problem documents (RFC 9457) and the page behind each problem type."""
+"""What a refusal looks like on the wire: problem documents (RFC 9457)."""
 
-import html
 import traceback
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Annotated, Any, NamedTuple
 
 import msgspec
 import structlog
-from litestar import MediaType, Request, Response, get
-from litestar.exceptions import HTTPException, NotFoundException, ValidationException
-from litestar.params import PathParameter
+from litestar import Request, Response
+from litestar.exceptions import HTTPException, ValidationException
 from litestar.types import Scope
-from sqlalchemy.exc import InterfaceError, OperationalError
+from sqlalchemy.exc import DBAPIError, InterfaceError, OperationalError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from cotterline.bench.errors import CotterlineError, Fault
@@ -36,6 +34,24 @@ PROBLEMS: Mapping[str, Kind] = {
     "malformed-request": Kind(
         400, "The request cannot be read", "Send one well-formed JSON document in UTF-8, nested no deeper than needed."
     ),
+    "idempotency-key-missing": Kind(
+        400,
+        "This request must carry a key of its own",
+        "Send the header Idempotency-Key with a string made for this request, such as a random UUID, and the same one "
+        "whenever the same request is sent again.",
+    ),
+    "unauthenticated": Kind(
+        401,
+        "A valid key is needed",
+        "Send the header Authorization: Bearer and a key of this service. Whoever administers the shop, or the "
+        "operator, issues keys and can see whether one was revoked or has expired.",
+    ),
+    "forbidden-scope": Kind(
+        403,
+        "The key may not do this",
+        "Use a key with the scope named in WWW-Authenticate, or have one issued; the API document names the scope of "
+        "each operation.",
+    ),
     "not-found": Kind(
         404, "There is nothing here", "Check the path and the identifier; the API document lists every path."
     ),
@@ -43,6 +59,32 @@ PROBLEMS: Mapping[str, Kind] = {
         405, "This path does not take this method", "Use one of the methods named in the Allow header."
     ),
     "request-timeout": Kind(408, "The request took too long to arrive", "Send the body at once, then try again."),
+    "wrong-state": Kind(
+        409,
+        "The quote's state does not allow this",
+        "Read the quote again; the table at /v1/reference/quote-life says what is possible in which state.",
+    ),
+    "order-not-allowed": Kind(
+        409,
+        "The parts of this quote may not be ordered",
+        "See result.ordering of the quote: it names what stands against an order. Measure it, change the quote's "
+        "request and have the new revision approved.",
+    ),
+    "idempotency-key-in-flight": Kind(
+        409,
+        "The same request is still being worked on",
+        "Send it again a little later, with the same key: the answer will be the first one's.",
+    ),
+    "too-many-keys": Kind(
+        409,
+        "Two keys with this label live already",
+        "Revoke the key that is no longer used, then issue the new one; or choose another label.",
+    ),
+    "precondition-failed": Kind(
+        412,
+        "Somebody changed this in the meantime",
+        "Read it again, see whether your change still makes sense, and send it with the new ETag in If-Match.",
+    ),
     "request-too-large": Kind(
         413, "The request is too large", "Send less in one request: 1 MiB, unless the operator set another limit."
     ),
@@ -57,6 +99,16 @@ PROBLEMS: Mapping[str, Kind] = {
     ),
     "invalid-parameter": Kind(
         422, "A parameter does not fit the schema", "Correct each parameter named in errors, or leave it out."
+    ),
+    "patch-outcome": Kind(
+        422,
+        "The patch makes something that does not fit the schema",
+        "Correct each member named in errors: the pointers lead into the resource as it would be after the patch.",
+    ),
+    "idempotency-key-reused": Kind(
+        422,
+        "This key belongs to another request",
+        "Give every request a key of its own; the same key only says that the very same request is sent again.",
     ),
     "bad-cursor": Kind(
         422, "The cursor was not issued by this service", "Use next_cursor of the page before, unchanged, or none."
@@ -76,6 +128,16 @@ PROBLEMS: Mapping[str, Kind] = {
     ),
     "payload-unstorable": Kind(
         422, "The body holds something that cannot be stored", "Take out the characters or numbers named in errors."
+    ),
+    "precondition-required": Kind(
+        428,
+        "A change must say which version it changes",
+        "Read the resource and send its ETag in the header If-Match.",
+    ),
+    "rate-limited": Kind(
+        429,
+        "Too many requests",
+        "Wait as many seconds as Retry-After says, then go on; RateLimit tells in every answer how many are left.",
     ),
     "header-too-large": Kind(
         431, "The header is too large", "Send fewer or shorter header fields; cookies are not used here."
@@ -159,7 +221,7 @@ def refusal_of(error: Exception) -> RequestRefusedError:
     if isinstance(error, HTTPException) and error.status_code in _BY_STATUS:
         code = _BY_STATUS[error.status_code]
         return RequestRefusedError(code, PROBLEMS[code].advice, headers=error.headers)
-    if isinstance(error, _OUTAGES):
+    if isinstance(error, _OUTAGES) or _passing(error):
         return RequestRefusedError("unavailable", "A part this request needs did not answer.", headers=_SOON)
     return RequestRefusedError("internal-error", "The request could not be completed.")
 
@@ -170,16 +232,36 @@ _OUTAGES = (OSError, InterfaceError, OperationalError, PoolTimeoutError)
 _SOON = {"Retry-After": "5"}
 
 
+_PASSING = ("40", "53", "55P03", "57")
+"""SQLSTATEs, or their classes, of what passes by itself: a transaction given up in favour of another, no resources, a
+lock or an answer that did not come in time, a server that stops (PostgreSQL 18 documentation, appendix A)."""
+
+
+def _passing(error: Exception) -> bool:
+    """Whether PostgreSQL said that another time it might well do what was asked."""
+    state = getattr(error.orig, "sqlstate", None) if isinstance(error, DBAPIError) else None
+    return str(state).startswith(_PASSING)
+
+
 def _parameter_errors(extra: Any) -> Iterable[ProblemError]:  # noqa: ANN401 - Litestar's own loose shape
     for item in extra if isinstance(extra, list) else ():
         yield ProblemError(detail=str(item["message"]), parameter=str(item.get("key", "")))
 
 
 class Call(msgspec.Struct, frozen=True):
-    """What the edge tells the layers inside about a request: its id, and the address the service is reached at."""
+    """What the edge tells the layers inside about a request, and what they tell the edge.
+
+    Attributes:
+        request_id: names the request.
+        base_url: address the service is reached at.
+        headers: set by a layer inside for whatever answer it becomes, a refusal included.
+        logged: set by a layer inside for the request's log line: names of things, never what was sent.
+    """
 
     request_id: str
     base_url: str
+    headers: dict[str, str] = msgspec.field(default_factory=dict)
+    logged: dict[str, str] = msgspec.field(default_factory=dict)
 
 
 def call_of(scope: Scope) -> Call:
@@ -223,32 +305,3 @@ def log_failure(error: Exception, refusal: RequestRefusedError, call: Call) -> N
 
 
 HANDLERS: Mapping[int | type[Exception], Any] = {Exception: answer, HTTPException: answer}
-
-
-@get(
-    "/problems/{code:str}",
-    media_type=MediaType.HTML,
-    operation_id="explainProblem",
-    tags=["service"],
-    summary="What a problem type means and what to do about it",
-    opt={"content": {"text/html": {"schema": {"type": "string"}}}},
-)
-async def explain(
-    code: Annotated[str, PathParameter(description="The last part of the type.", schema_extra={"enum": [*PROBLEMS]})],
-) -> str:
-    """Give the page that a problem document's ``type`` points to."""
-    if code not in PROBLEMS:
-        raise NotFoundException
-    kind = PROBLEMS[code]
-    return _PAGE.format(title=html.escape(kind.title), status=kind.status, code=code, advice=html.escape(kind.advice))
-
-
-_PAGE = """<!doctype html>
-<html lang="en">
-<meta charset="utf-8">
-<title>{title}</title>
-<h1>{title}</h1>
-<p>Problem type <code>/problems/{code}</code>, status {status}.</p>
-<p>{advice}</p>
-</html>
-"""

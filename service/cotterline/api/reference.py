@@ -108,7 +108,7 @@ _REFERENCE = ThreadReference(families=tuple(map(_family, FAMILIES.values())))
     operation_id="readThreadReference",
     tags=["reference"],
     summary="Every thread family with its dimensions and sources",
-    opt={"examples": {"mm": Example("Lengths in mm", lambda: thread_reference("mm"))}},
+    opt={"scope": None, "examples": {"mm": Example("Lengths in mm", lambda: thread_reference("mm"))}},
 )
 async def threads(
     units: Annotated[Unit, QueryParameter(description="Unit of every length in the answer.")] = "mm",

@@ -9,7 +9,8 @@ from typing import Any, get_args
 import msgspec
 from msgspec import UnsetType
 
-PREFIX = "#/components/schemas/"
+from cotterline.api.named_schemas import PREFIX, name_shared
+
 _ATTRIBUTE = re.compile(r"^    (\w+): ", re.MULTILINE)
 _REFERENCE = "$ref"
 _KINDS = {str: "string", int: "integer", bool: "boolean"}
@@ -29,6 +30,7 @@ def schemas(kinds: Iterable[Any]) -> tuple[list[dict[str, Any]], dict[str, Any]]
         _describe(components[struct.__name__], struct)
     for schema in components.values():
         _borrow_words(schema, components)
+    name_shared(found, components)
     for schema in (*found, *components.values()):
         settle(schema)
     return list(found), dict(sorted(components.items()))
@@ -96,8 +98,12 @@ def _plain(text: str) -> str:
 
 
 def settle(node: Any) -> None:  # noqa: ANN401 - any part of a schema
-    """Name the type of every enumeration, and write one that has a single value as a constant."""
-    if isinstance(node, Mapping):
+    """Name the type of every enumeration, and write one that has a single value as a constant.
+
+    A tuple whose items are all alike is written as a list of that length: generators of clients know no other.
+    """
+    if isinstance(node, dict):
+        _replace_tuple(node)
         words = node.get("enum")
         if isinstance(words, list) and "type" not in node:
             kinds = {_KINDS[type(word)] for word in words}
@@ -109,7 +115,14 @@ def settle(node: Any) -> None:  # noqa: ANN401 - any part of a schema
             settle(part)
 
 
-def _replace_enum(node: Any, words: list[Any], kinds: set[str]) -> None:  # noqa: ANN401 - as settle
+def _replace_tuple(node: dict[str, Any]) -> None:
+    items = node.get("prefixItems")
+    if isinstance(items, list) and node.get("items") is False and items.count(items[0]) == len(items):
+        del node["prefixItems"]
+        node["items"] = items[0]
+
+
+def _replace_enum(node: dict[str, Any], words: list[Any], kinds: set[str]) -> None:
     if len(kinds) == 1:
         node["type"] = kinds.pop()
     if len(words) == 1:

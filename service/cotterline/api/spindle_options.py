@@ -1,6 +1,8 @@
 """Which spindle puts the rings where they shall stand."""
 
+import msgspec
 from litestar import post
+from litestar.di import NamedDependency
 from litestar.params import JSONBody
 
 from cotterline.api import examples
@@ -8,6 +10,7 @@ from cotterline.api.operation import Example
 from cotterline.api.parameters import Derivation
 from cotterline.bench.derivation import Trace
 from cotterline.bench.shop import ShopSettings
+from cotterline.bench.shop_profile import ShopProfile, with_cranks
 from cotterline.bench.spindle.question import SpindleRequest
 from cotterline.bench.spindle_options import SpindleResult, rank
 
@@ -23,12 +26,18 @@ def _answer(data: SpindleRequest) -> SpindleResult:
     tags=["bench"],
     summary="Rank the spindle lengths for a crank",
     opt={
+        "scope": "quote",
         "examples": {
             "known-crank": Example("A crank once measured", _answer, examples.read("known_crank")),
             "untried-crank": Example("Only the cotters' distance is known", _answer, examples.read("untried_crank")),
-        }
+        },
     },
 )
-async def create(data: JSONBody[SpindleRequest], derivation: Derivation = False) -> SpindleResult:  # noqa: FBT002 - a query parameter
+async def create(
+    data: JSONBody[SpindleRequest],
+    shop: NamedDependency[ShopProfile],
+    derivation: Derivation = False,  # noqa: FBT002 - a query parameter
+) -> SpindleResult:
     """Predict the chain line on every length to be had for this shell, and say which to order."""
-    return rank(data, ShopSettings(), Trace(wanted=derivation))
+    request = msgspec.structs.replace(data, question=with_cranks(data.question, shop))
+    return rank(request, shop.calculation, Trace(wanted=derivation))

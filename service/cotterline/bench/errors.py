@@ -11,6 +11,12 @@ Code = Literal[
     "measurement-missing",
     "not-found",
     "bad-cursor",
+    "precondition-failed",
+    "too-many-keys",
+    "wrong-state",
+    "order-not-allowed",
+    "idempotency-key-in-flight",
+    "idempotency-key-reused",
     "payload-unstorable",
 ]
 

@@ -3,7 +3,7 @@
 The parts list is withheld until the thread verdict is fit to order; everything else is said as far as it is known.
 """
 
-from typing import Annotated, TypeVar
+from typing import Annotated, Final, TypeVar
 
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
@@ -18,12 +18,19 @@ from cotterline.bench.shell.families import FAMILIES
 from cotterline.bench.shell.order_conditions import OrderCondition
 from cotterline.bench.shell.posterior import posterior
 from cotterline.bench.shell.remedies import Remedy, ShellCondition, remedies
-from cotterline.bench.shop import ShopSettings
+from cotterline.bench.shop import NO_NUL, ShopSettings
 from cotterline.bench.spindle.question import ShellForSpindle, SpindleQuestion, check_question
 from cotterline.bench.spindle_options import SpindleOption, SpindleResult, options
 from cotterline.bench.thread_verdicts import Verdict, verdict
 
 Part = TypeVar("Part", Verdict, SpindleResult)
+
+MAX_METADATA: Final = 20
+"""Most pairs of a shop's own that a quote carries."""
+
+Reference = Annotated[str, Meta(min_length=1, max_length=200, pattern=NO_NUL)]
+MetadataName = Annotated[str, Meta(pattern=r"^[A-Za-z0-9_.:-]{1,40}(?![\s\S])")]
+MetadataValue = Annotated[str, Meta(max_length=500, pattern=NO_NUL)]
 
 
 class QuoteRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -32,6 +39,7 @@ class QuoteRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     Attributes:
         evidence: what was observed of its shell.
         reference: the shop's own name for the job.
+        metadata: the shop's own pairs of strings; kept with the quote and used by no calculation.
         shell_condition: what else was seen of the shell, for the remedies.
         spindle: where the new rings shall stand, and on which crank.
         drivetrain: rings, sprockets and chainstay, for the chain's angles with the new spindle.
@@ -39,7 +47,8 @@ class QuoteRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     """
 
     evidence: EvidenceList
-    reference: Annotated[str, Meta(min_length=1, max_length=200)] | UnsetType = UNSET
+    reference: Reference | UnsetType = UNSET
+    metadata: Annotated[dict[MetadataName, MetadataValue], Meta(max_length=MAX_METADATA)] | UnsetType = UNSET
     shell_condition: ShellCondition = ShellCondition()
     spindle: SpindleQuestion | UnsetType = UNSET
     drivetrain: Drivetrain | UnsetType = UNSET

@@ -1,10 +1,13 @@
 """What a workshop may set for itself. Every default here is a starting point, not a finding."""
 
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 import msgspec
 
 from cotterline.bench.quantity import Unit
+
+NO_NUL: Final = r"^[^\x00]*(?![\s\S])"
+"""Text that either database can keep: PostgreSQL has no U+0000."""
 
 TaperConvention = Literal["published", "geometry"]
 

@@ -1,4 +1,4 @@
-"""The command line: ``cotterline serve``, ``migrate``, ``quote``, ``demo`` and ``openapi``."""
+"""The command line: what ``cotterline --help`` lists."""
 
 import sys
 from io import TextIOWrapper
@@ -7,10 +7,13 @@ import click
 
 import cotterline
 from cotterline.cli.demo import demo
+from cotterline.cli.key import key
 from cotterline.cli.migrate import migrate
 from cotterline.cli.openapi import openapi
+from cotterline.cli.problems import problems
 from cotterline.cli.quote import quote
 from cotterline.cli.serve import serve
+from cotterline.cli.shop import shop
 
 INTERRUPTED = 130
 """Status of a command ended by Ctrl-C, as shells have it."""
@@ -25,7 +28,7 @@ def cotterline_command() -> None:
     """
 
 
-for command in (demo, quote, serve, migrate, openapi):
+for command in (demo, quote, serve, migrate, shop, key, openapi, problems):
     cotterline_command.add_command(command)
 
 

@@ -2,7 +2,7 @@
 
 import asyncio
 import os
-from collections.abc import Coroutine, Mapping
+from collections.abc import Callable, Coroutine, Mapping
 from typing import Any, TypeVar
 
 import click
@@ -13,6 +13,7 @@ from cotterline.bench.errors import CotterlineError
 from cotterline.settings import Settings, from_environment
 from cotterline.store import migrate
 from cotterline.store.address import driver_url
+from cotterline.store.database import Database
 
 Outcome = TypeVar("Outcome")
 
@@ -57,6 +58,23 @@ def make_ready(url: str, *, may_migrate: bool) -> None:
             f"{shown_address(url)} lacks these steps of this version: {steps}. Keep a copy of it, then run "
             "`cotterline migrate`, or start with --migrate."
         )
+
+
+def with_database(url: str, work: Callable[[Database], Coroutine[Any, Any, Outcome]]) -> Outcome:
+    """Open the database, do the work and close it.
+
+    Raises:
+        ClickException: the database cannot be used.
+    """
+    return _run(url, _opened(url, work))
+
+
+async def _opened(url: str, work: Callable[[Database], Coroutine[Any, Any, Outcome]]) -> Outcome:
+    database = await Database.open(url)
+    try:
+        return await work(database)
+    finally:
+        await database.close()
 
 
 def shown_address(url: str) -> str:

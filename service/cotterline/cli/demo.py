@@ -4,6 +4,7 @@ import shutil
 import signal
 import sys
 import tempfile
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final, NoReturn
 from urllib.parse import urlencode
@@ -11,15 +12,24 @@ from urllib.parse import urlencode
 import click
 import msgspec
 from rich.console import Console
+from uuid_utils.compat import uuid7
 
 from cotterline.api.kept_quote import Quote, QuoteList
+from cotterline.cli.database import migrated, with_database
 from cotterline.cli.demo_bikes import BIKE_FILES, bikes_folder
+from cotterline.cli.key import issue_key
 from cotterline.cli.local_service import LOG, LocalService, LocalServiceError
 from cotterline.cli.quote_table import QuoteTable
+from cotterline.cli.shop import add_shop
+from cotterline.store.keys import KeyOrder
+from cotterline.store.shops import ShopRow
+from cotterline.store.tenancy import Tenant
 
 DATABASE: Final = "cotterline.sqlite3"
 ONE_BIKE: Final = "bike.json"
-MADE: Final = (DATABASE, ONE_BIKE, LOG, *BIKE_FILES)
+KEY: Final = "key.header"
+MADE: Final = (DATABASE, ONE_BIKE, KEY, LOG, *BIKE_FILES)
+SHOP: Final = "Net loft"
 
 _PAGE: Final = 10
 _TERMINATED: Final = 143
@@ -31,19 +41,22 @@ All {count} quotes are kept in {folder}:
   bikes.csv           the same as a table: change a reading, then
                         cotterline quote {folder}/bikes.csv
   bike.json           the first of them
+  {key:<18}  the workshop's key, as a header for curl; nobody else can read it
   {log:<18}  what the service logged
 """
 _RUNNING: Final = """\
 The service goes on at {url}. Documentation: {url}/docs
 Quote one bicycle yourself:
-  curl -sS {url}/v1/quotes -H 'Content-Type: application/json' -d @{folder}/bike.json
+  curl -sS {url}/v1/quotes -H @{folder}/key.header \\
+    -H "Idempotency-Key: $(date +%s)" -H 'Content-Type: application/json' -d @{folder}/bike.json
 Ctrl-C stops it.
 """
 _STOPPED: Final = """\
 To go on with it, start the service in that folder:
   cd {folder} && cotterline serve
 The documentation is then at http://127.0.0.1:8000/docs, and one bicycle is quoted with
-  curl -sS http://127.0.0.1:8000/v1/quotes -H 'Content-Type: application/json' -d @{folder}/bike.json
+  curl -sS http://127.0.0.1:8000/v1/quotes -H @{folder}/key.header \\
+    -H "Idempotency-Key: $(date +%s)" -H 'Content-Type: application/json' -d @{folder}/bike.json
 """
 
 
@@ -68,9 +81,9 @@ def demo(directory: Path | None, *, keep_serving: bool) -> None:
     (folder / ONE_BIKE).write_bytes(bytes(bikes[0]) + b"\n")
     click.echo(f"A workshop with three stands in a former net loft, and {len(bikes)} bicycles waiting.\n")
     try:
-        with LocalService(folder) as service:
+        with LocalService(folder, _new_key(folder)) as service:
             _print(_through(service, bikes))
-            click.echo(_NEXT.format(count=len(bikes), folder=folder, database=DATABASE, log=LOG))
+            click.echo(_NEXT.format(count=len(bikes), folder=folder, database=DATABASE, key=KEY, log=LOG))
             if keep_serving:
                 _keep(service, _RUNNING.format(url=service.url, folder=folder))
     except LocalServiceError as error:
@@ -87,6 +100,20 @@ def _new_folder(wanted: Path | None) -> Path:
     if there:
         raise click.UsageError(f"{wanted} holds {', '.join(there)} already: name another folder.")
     return wanted.resolve()
+
+
+def _new_key(folder: Path) -> str:
+    """Add the workshop to a new database and issue its key, left in a file that only the owner can read."""
+    url = f"sqlite:///{folder / DATABASE}"
+    migrated(url)
+    now = datetime.now(UTC)
+    row = ShopRow(id=uuid7(), name=SHOP, created_at=now)
+    order = KeyOrder(label="demonstration", scopes=frozenset({"read", "quote"}))
+    with_database(url, lambda database: add_shop(database, row))
+    key = with_database(url, lambda database: issue_key(database, Tenant(row.id, "live"), order, now))
+    (folder / KEY).touch(mode=0o600, exist_ok=False)  # nobody else may read it, not even for a moment
+    (folder / KEY).write_text(f"Authorization: Bearer {key}\n")
+    return key
 
 
 def _through(service: LocalService, bikes: list[msgspec.Raw]) -> list[Quote]:

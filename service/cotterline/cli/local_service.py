@@ -8,6 +8,9 @@ import sys
 import time
 from pathlib import Path
 from typing import Final, Self
+from uuid import uuid4
+
+from cotterline.api.drafts import IDEMPOTENCY_KEY
 
 HOST: Final = "127.0.0.1"
 LOG: Final = "service.log"
@@ -25,10 +28,11 @@ class LocalServiceError(Exception):
 class LocalService:
     """``cotterline serve`` in a folder, on the database there; its log goes to a file beside it.
 
-    Settings in the environment are for other services and are left out.
+    Settings in the environment are for other services and are left out. Requests carry the key.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, key: str) -> None:
+        self._headers = {"Authorization": f"Bearer {key}"}
         self.port = _free_port()
         self.url = f"http://{HOST}:{self.port}"
         self._log = folder / LOG
@@ -83,7 +87,8 @@ class LocalService:
         # Not through a proxy, whatever the environment says: this never leaves the machine.
         connection = http.client.HTTPConnection(HOST, self.port, timeout=_ANSWER_SECONDS)
         try:
-            connection.request(method, path, body, {"Content-Type": "application/json"} if body else {})
+            posted = {"Content-Type": "application/json", IDEMPOTENCY_KEY: f'"{uuid4()}"'} if body else {}
+            connection.request(method, path, body, self._headers | posted)
             answer = connection.getresponse()
             return answer.status, answer.read()
         except (OSError, http.client.HTTPException) as error:

@@ -3,7 +3,9 @@
 import binascii
 import re
 from base64 import urlsafe_b64decode, urlsafe_b64encode
+from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
+from typing import Literal
 from uuid import UUID
 
 import msgspec
@@ -11,8 +13,9 @@ import msgspec
 from cotterline.bench.errors import CotterlineError
 
 _TOKEN = re.compile(r"[A-Za-z0-9_-]{36}")
-_KIND = b"\x01"
-"""First byte of the token. A list in another order takes another, so that no token serves two lists."""
+List = Literal["quotes", "keys", "audit"]
+_KINDS: Mapping[List, bytes] = {"quotes": b"\x01", "keys": b"\x02", "audit": b"\x03"}
+"""First byte of the token. Every list has its own, so that no token serves two lists."""
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
@@ -25,7 +28,7 @@ class Cursor(msgspec.Struct, frozen=True):
     id: UUID
 
 
-def encode(cursor: Cursor) -> str:
+def encode(cursor: Cursor, of: List = "quotes") -> str:
     """Return the token: 36 characters that stand in a URL as they are.
 
     >>> place = Cursor(datetime(2024, 5, 1, tzinfo=UTC), UUID(int=7))
@@ -33,24 +36,24 @@ def encode(cursor: Cursor) -> str:
     True
     """
     microseconds = (cursor.created_at - _EPOCH) // _MICROSECOND
-    body = _KIND + microseconds.to_bytes(8, "big", signed=True) + cursor.id.bytes
+    body = _KINDS[of] + microseconds.to_bytes(8, "big", signed=True) + cursor.id.bytes
     return urlsafe_b64encode(body + _check(body)).decode("ascii")
 
 
-def decode(token: str) -> Cursor:
-    """Read a token back.
+def decode(token: str, of: List = "quotes") -> Cursor:
+    """Read a token of this list back.
 
     The check in it catches a mangled token, which would otherwise quietly give another page. It keeps no secret:
     a forged token only chooses where a list the caller may read begins.
 
     Raises:
-        CotterlineError: ``bad-cursor``, for anything :func:`encode` did not write.
+        CotterlineError: ``bad-cursor``, for anything :func:`encode` did not write for this list.
     """
     if not _TOKEN.fullmatch(token):
         raise _refusal()
     data = urlsafe_b64decode(token)
     body = data[:-2]
-    if body[:1] != _KIND or data[-2:] != _check(body):
+    if body[:1] != _KINDS[of] or data[-2:] != _check(body):
         raise _refusal()
     try:
         created_at = _EPOCH + int.from_bytes(body[1:9], "big", signed=True) * _MICROSECOND

@@ -13,6 +13,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine
 from cotterline.bench.errors import CotterlineError
 from cotterline.store import engines
 from cotterline.store.address import driver_url
+from cotterline.store.tenancy import ENTER, SERVICE, Party, Tenant, settings
 
 DATA_EXCEPTION = "22"
 CHECK_VIOLATION = "23514"
@@ -22,10 +23,22 @@ CHECK_VIOLATION = "23514"
 class ReadTransaction:
     """What a query may do: read rows of one snapshot. It can neither write, commit nor begin another."""
 
-    def __init__(self, connection: AsyncConnection) -> None:
+    def __init__(self, connection: AsyncConnection, party: Party) -> None:
         self._connection = connection
+        self._party = party
         self.ended = False
         self.failed = False
+
+    @property
+    def tenant(self) -> Tenant:
+        """Whose data this transaction works on.
+
+        Raises:
+            RuntimeError: nobody's, as it runs for the service itself.
+        """
+        if isinstance(self._party, Tenant):
+            return self._party
+        raise RuntimeError("this transaction runs for the service itself, which owns no data")
 
     async def rows(self, statement: Executable) -> Sequence[RowMapping]:
         """Run the statement and return its rows, each by column name."""
@@ -83,7 +96,7 @@ class Database:
         on_sqlite = address.get_backend_name() == "sqlite"
         database = cls(*(engines.sqlite(address) if on_sqlite else engines.postgresql(address, connections)))
         try:
-            async with database.write():
+            async with database.write(SERVICE):
                 pass
         except BaseException:
             await database.close()
@@ -96,16 +109,17 @@ class Database:
         await self._writer.dispose()
 
     @asynccontextmanager
-    async def read(self) -> AsyncIterator[ReadTransaction]:
-        """Begin a transaction that reads one snapshot."""
+    async def read(self, party: Party) -> AsyncIterator[ReadTransaction]:
+        """Begin a transaction that reads one snapshot of a tenant's data."""
         _refuse_nesting()
         async with self._reader.begin() as connection:
-            with _begun(ReadTransaction(connection)) as tx:
+            with _begun(ReadTransaction(connection, party)) as tx:
+                await self._enter(connection, party)
                 yield tx
 
     @asynccontextmanager
-    async def write(self) -> AsyncIterator[WriteTransaction]:
-        """Begin a transaction that commits at the end of the block, or undoes everything on an error.
+    async def write(self, party: Party) -> AsyncIterator[WriteTransaction]:
+        """Begin a transaction on a tenant's data that commits at the end of the block, or undoes all on an error.
 
         Raises:
             RuntimeError: on leaving the block, if a statement in it failed and its error was swallowed: PostgreSQL
@@ -113,8 +127,14 @@ class Database:
         """
         _refuse_nesting()
         async with self._writer.begin() as connection:
-            with _begun(WriteTransaction(connection)) as tx:
+            with _begun(WriteTransaction(connection, party)) as tx:
+                await self._enter(connection, party)
                 yield tx
+
+    async def _enter(self, connection: AsyncConnection, party: Party) -> None:
+        """Raise the second wall: PostgreSQL itself then shows only this party's rows, whatever a query forgets."""
+        if connection.dialect.name == "postgresql":
+            await connection.execute(ENTER, settings(party))
 
 
 def _refuse_nesting() -> None:

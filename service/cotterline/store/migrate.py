@@ -13,13 +13,18 @@ from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import Connection
+from sqlalchemy import Connection, text
+from sqlalchemy.exc import DBAPIError
 
 from cotterline.store.address import driver_url
+from cotterline.store.database import ReadTransaction
 from cotterline.store.engines import migrator
 from cotterline.store.tables import metadata
 
 SCRIPTS = Path(__file__).parent / "migrations"
+UNDEFINED_TABLE = "42P01"
+"""SQLSTATE of a table that is not there (PostgreSQL 18 documentation, appendix A)."""
+
 LOCK = 5_283_904_417_706_351_982
 """Any number, as long as every version of the service takes the same: it names the lock that migrations share."""
 
@@ -51,10 +56,38 @@ async def pending(url: str) -> tuple[str, ...]:
         CommandError: the database is at a revision this version of the service does not know.
     """
     at = await current(url)
-    scripts = ScriptDirectory.from_config(_config())
     if at is not None:
-        scripts.get_revision(at)
-    return tuple(script.revision for script in reversed(list(scripts.iterate_revisions("head", at or "base"))))
+        ScriptDirectory.from_config(_config()).get_revision(at)
+    return _after(at, steps())
+
+
+def steps() -> tuple[str, ...]:
+    """Return every revision of this version of the service, in the order they apply."""
+    scripts = ScriptDirectory.from_config(_config())
+    return tuple(script.revision for script in reversed(list(scripts.walk_revisions())))
+
+
+async def lacking(tx: ReadTransaction, known: tuple[str, ...]) -> tuple[str, ...]:
+    """Return which of ``known``, the :func:`steps` of a running service, its database lacks.
+
+    At a revision that is not among them it lacks none: one step comes behind the other, so a later version of the
+    service has taken all of these and more.
+
+    Raises:
+        DBAPIError: among others, one that :func:`never_migrated` tells apart.
+    """
+    found = await tx.rows(text("SELECT version_num FROM alembic_version"))
+    at = found[0]["version_num"] if found else None
+    return _after(at, known) if at is None or at in known else ()
+
+
+def never_migrated(error: DBAPIError) -> bool:
+    """Whether the database lacks even the table that the revision stands in."""
+    return getattr(error.orig, "sqlstate", None) == UNDEFINED_TABLE or "no such table" in str(error.orig)
+
+
+def _after(at: str | None, known: tuple[str, ...]) -> tuple[str, ...]:
+    return known if at is None else known[known.index(at) + 1 :]
 
 
 async def differences(url: str) -> list[Any]:

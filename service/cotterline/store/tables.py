@@ -1,11 +1,27 @@
 """The tables. One file of queries bears each table's name; the migrations build the same tables step by step."""
 
-from sqlalchemy import CheckConstraint, Column, Index, LargeBinary, MetaData, Table, Uuid
+from typing import Any
+
+from sqlalchemy import (
+    CheckConstraint,
+    Column,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    PrimaryKeyConstraint,
+    Table,
+    Uuid,
+)
 
 from cotterline.store.columns import PlainText, UtcDateTime
 
 REFERENCE_LENGTH = 200
 """Longest reference a shop may give a quote, in characters."""
+
+NAME_LENGTH = 100
+"""Longest name of a shop and label of a key, in characters."""
 
 metadata = MetaData(
     naming_convention={
@@ -18,19 +34,150 @@ metadata = MetaData(
 )
 """Every constraint has a name of its own, or a later migration could not drop it on either database."""
 
+shops = Table(
+    "shops",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    Column("name", PlainText, nullable=False),
+    Column("created_at", UtcDateTime, nullable=False),
+    CheckConstraint(f"length(name) <= {NAME_LENGTH}", name="name_length"),
+)
+"""The tenants. A name is for people, and two shops may bear the same."""
+
+
+def _owner() -> tuple[Column[Any], Column[Any], CheckConstraint]:
+    """The columns of every table that belongs to tenants; on PostgreSQL a policy goes by them."""
+    return (
+        Column("shop_id", Uuid, ForeignKey("shops.id"), nullable=False),
+        Column("mode", PlainText, nullable=False),
+        CheckConstraint("mode IN ('live', 'test')", name="mode"),
+    )
+
+
+keys = Table(
+    "keys",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    *_owner(),
+    Column("label", PlainText, nullable=False),
+    Column("secret_hash", LargeBinary, nullable=False),
+    Column("scopes", PlainText, nullable=False),
+    Column("created_at", UtcDateTime, nullable=False),
+    Column("expires_at", UtcDateTime),
+    Column("last_used_at", UtcDateTime),
+    Column("revoked_at", UtcDateTime),
+    CheckConstraint(f"length(label) <= {NAME_LENGTH}", name="label_length"),
+    Index(None, "shop_id", "mode", "created_at", "id"),
+)
+"""API keys, each as a hash. Revoked and expired ones stay, so that the audit trail keeps its names."""
+
+audit = Table(
+    "audit",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    *_owner(),
+    Column("at", UtcDateTime, nullable=False),
+    Column("actor", PlainText, nullable=False),
+    Column("action", PlainText, nullable=False),
+    Column("subject_kind", PlainText, nullable=False),
+    Column("subject_id", PlainText, nullable=False),
+    Column("detail", PlainText, nullable=False),
+    Index(None, "shop_id", "mode", "at", "id"),
+    Index(None, "shop_id", "mode", "subject_id", "at", "id"),
+)
+"""Who did what to what. Triggers refuse to change or delete a row."""
+
 quotes = Table(
     "quotes",
     metadata,
     Column("id", Uuid, primary_key=True),
+    *_owner(),
     Column("created_at", UtcDateTime, nullable=False),
+    Column("state", PlainText, nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("revision", Integer, nullable=False),
+    Column("expires_at", UtcDateTime),
     Column("reference", PlainText),
+    Column("metadata", LargeBinary, nullable=False),
+    Column("verdict_state", PlainText, nullable=False),
+    Column("leading_family", PlainText),
+    Column("core_version", PlainText, nullable=False),
+    CheckConstraint(f"length(reference) <= {REFERENCE_LENGTH}", name="reference_length"),
+    Index(None, "shop_id", "mode", "created_at", "id"),
+    Index(None, "shop_id", "mode", "reference", "created_at", "id"),
+    Index(None, "shop_id", "mode", "state", "created_at", "id"),
+)
+"""What each quote is now. A change counts its version up; only who has seen the last one can make it."""
+
+quote_revisions = Table(
+    "quote_revisions",
+    metadata,
+    Column("quote_id", Uuid, ForeignKey("quotes.id"), primary_key=True),
+    Column("number", Integer, primary_key=True),
+    *_owner(),
+    Column("created_at", UtcDateTime, nullable=False),
+    Column("actor", PlainText, nullable=False),
+    Column("settings_version", Integer, nullable=False),
     Column("verdict_state", PlainText, nullable=False),
     Column("leading_family", PlainText),
     Column("core_version", PlainText, nullable=False),
     # The exact bytes, last: a database's own JSON type would reorder keys, and a list never reads them.
     Column("request", LargeBinary, nullable=False),
     Column("result", LargeBinary, nullable=False),
-    CheckConstraint(f"length(reference) <= {REFERENCE_LENGTH}", name="reference_length"),
-    Index(None, "created_at", "id"),
 )
-"""One calculated job: what was asked, what was answered, and the version of the core that answered."""
+"""What was asked and what was answered, each time, and the version of the core that answered."""
+
+quote_transitions = Table(
+    "quote_transitions",
+    metadata,
+    Column("quote_id", Uuid, ForeignKey("quotes.id"), primary_key=True),
+    Column("version", Integer, primary_key=True),
+    *_owner(),
+    Column("at", UtcDateTime, nullable=False),
+    Column("actor", PlainText, nullable=False),
+    Column("action", PlainText, nullable=False),
+    Column("from_state", PlainText, nullable=False),
+    Column("to_state", PlainText, nullable=False),
+    Column("revision", Integer, nullable=False),
+    Column("note", PlainText),
+)
+"""What was done with each quote; ``version`` is the quote's since."""
+
+shop_profiles = Table(
+    "shop_profiles",
+    metadata,
+    Column("shop_id", Uuid, ForeignKey("shops.id"), primary_key=True),
+    Column("mode", PlainText, primary_key=True),
+    Column("version", Integer, primary_key=True),
+    Column("created_at", UtcDateTime, nullable=False),
+    Column("actor", PlainText, nullable=False),
+    Column("profile", LargeBinary, nullable=False),
+    CheckConstraint("mode IN ('live', 'test')", name="mode"),
+)
+"""Every version of what each shop set for itself; the greatest is in force."""
+
+kept_answers = Table(
+    "kept_answers",
+    metadata,
+    Column("shop_id", Uuid, ForeignKey("shops.id"), primary_key=True),
+    Column("mode", PlainText, primary_key=True),
+    Column("key", PlainText, primary_key=True),
+    Column("created_at", UtcDateTime, nullable=False),
+    Column("fingerprint", LargeBinary, nullable=False),
+    Column("status", Integer),
+    Column("headers", LargeBinary),
+    Column("body", LargeBinary),
+    CheckConstraint("mode IN ('live', 'test')", name="mode"),
+    Index(None, "shop_id", "mode", "created_at"),
+)
+"""Answers by the key of their request. One without a status is never seen: it is filled before it is committed."""
+
+rate_limits = Table(
+    "rate_limits",
+    metadata,
+    *_owner(),
+    Column("bucket", PlainText, nullable=False),
+    Column("full_at", UtcDateTime, nullable=False),
+    PrimaryKeyConstraint("shop_id", "mode", "bucket"),
+)
+"""Token buckets of the rate limits, each as the time at which it is full again."""

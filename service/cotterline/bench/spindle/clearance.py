@@ -31,7 +31,7 @@ SUBJECTS: Final[tuple[Subject, ...]] = (
 _GEOMETRY: Final = "the part moves sideways with the arm it hangs on"
 
 
-class Gap(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class MeasuredGap(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A gap as measured at one chain line.
 
     Attributes:
@@ -60,8 +60,8 @@ class Surroundings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
         derailleur: what the front derailleur can serve.
     """
 
-    ring: Gap | msgspec.UnsetType = msgspec.UNSET
-    drive_arm: Gap | msgspec.UnsetType = msgspec.UNSET
+    ring: MeasuredGap | msgspec.UnsetType = msgspec.UNSET
+    drive_arm: MeasuredGap | msgspec.UnsetType = msgspec.UNSET
     non_drive_arm: Reading | msgspec.UnsetType = msgspec.UNSET
     derailleur: DerailleurReach | msgspec.UnsetType = msgspec.UNSET
 
@@ -113,7 +113,7 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 def check_surroundings(around: Surroundings, pointer: str) -> Iterator[Fault]:
     """Yield what cannot be right about the readings around the crank."""
     for name, gap in (("ring", around.ring), ("drive_arm", around.drive_arm)):
-        if isinstance(gap, Gap):
+        if isinstance(gap, MeasuredGap):
             yield from check_span(gap.gap, GAP_SPAN, "gap", f"{pointer}/{name}/gap")
             if not isinstance(gap.chain_line, msgspec.UnsetType):
                 yield from check_front(gap.chain_line, f"{pointer}/{name}/chain_line")
@@ -131,9 +131,9 @@ def limits(around: Surroundings, aim: Aim, reference: Uncertain, settings: ShopS
     """Read the surroundings once; ``reference`` is the chain line of the crank's reference spindle."""
     gaps: dict[Subject, Limit] = {}
     ring_least = max(settings.chainstay_clearance_mm, LEAST_RING_GAP)
-    if isinstance(around.ring, Gap):
+    if isinstance(around.ring, MeasuredGap):
         gaps["ring_to_chainstay"] = _limit(around.ring, "ring gap", ring_least, _stood(around.ring, aim, trace))
-    if isinstance(around.drive_arm, Gap):
+    if isinstance(around.drive_arm, MeasuredGap):
         stood = _stood(around.drive_arm, aim, trace)
         gaps["drive_arm_to_chainstay"] = _limit(around.drive_arm, "drive arm gap", settings.arm_clearance_mm, stood)
     gaps = {
@@ -162,14 +162,14 @@ def fouls(clearances: tuple[Clearance, ...]) -> bool:
     return any(item.state == "foul" for item in clearances)
 
 
-def _stood(gap: Gap, aim: Aim, trace: Trace) -> Uncertain | None:
+def _stood(gap: MeasuredGap, aim: Aim, trace: Trace) -> Uncertain | None:
     if isinstance(gap.chain_line, msgspec.UnsetType):
         return None
     name = booked_as(gap.chain_line, aim, "chain line the gap was read at")
     return front(gap.chain_line, trace, booked_as=name)
 
 
-def _limit(gap: Gap, source: str, least: float, stood: Uncertain | None) -> Limit:
+def _limit(gap: MeasuredGap, source: str, least: float, stood: Uncertain | None) -> Limit:
     return Limit(gap=gap.gap.uncertain(source), chain_line=stood, least=least)
 
 

@@ -11,6 +11,7 @@ from cotterline.bench.data import load
 from cotterline.bench.derivation import Trace
 from cotterline.bench.errors import CotterlineError, Fault
 from cotterline.bench.quantity import Reading, Uncertain, check_span
+from cotterline.bench.shop import NO_NUL
 from cotterline.bench.spindle.aim import BOOKED_TARGET, Aim, OldChainLine, booked_as
 from cotterline.bench.spindle.taper import KnownTaper, Taper
 
@@ -99,7 +100,19 @@ class UnknownCrank(_Crank, tag="unknown", frozen=True, kw_only=True):
     """Nothing is known: no length can be told."""
 
 
-Crank = ReferencePair | CotterDistance | UnknownCrank
+class NamedCrank(
+    msgspec.Struct, tag_field="known_by", tag="shop_crank", frozen=True, kw_only=True, forbid_unknown_fields=True
+):
+    """One of the shop's own cranks; its measurements stand in the shop's settings.
+
+    Attributes:
+        name: as it is called there.
+    """
+
+    name: Annotated[str, msgspec.Meta(min_length=1, max_length=80, pattern=NO_NUL)]
+
+
+Crank = ReferencePair | CotterDistance | UnknownCrank | NamedCrank
 
 
 class Baseline(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -117,7 +130,13 @@ class Baseline(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 
 
 def check_crank(crank: Crank, pointer: str) -> Iterator[Fault]:
-    """Yield what cannot be right about what is known of the crank."""
+    """Yield what cannot be right about what is known of the crank.
+
+    A name that is still here was not found among the shop's cranks.
+    """
+    if isinstance(crank, NamedCrank):
+        yield Fault(f"{pointer}/name", f"the shop has no crank named {crank.name!r}")
+        return
     if isinstance(crank.ring_spacing, Reading):
         yield from check_span(crank.ring_spacing, (2.0, 15.0), "ring spacing", f"{pointer}/ring_spacing")
     match crank:
@@ -144,7 +163,7 @@ def baseline(crank: Crank, aim: Aim, trace: Trace, pointer: str = "") -> Baselin
             return _from_pair(crank, aim, trace, pointer)
         case CotterDistance():
             return _from_cotters(crank, aim, trace, pointer)
-        case UnknownCrank():
+        case UnknownCrank() | NamedCrank():
             raise _missing(
                 pointer,
                 "Nothing is known of the crank: measure its chain line on any square spindle, or the distance "

@@ -67,7 +67,7 @@ class OrderCosts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     day_cost: Money | msgspec.UnsetType = msgspec.UNSET
 
 
-class Policy(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class OrderPolicy(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One way to order.
 
     Attributes:
@@ -100,7 +100,7 @@ class OrderAdvice(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     recommended: PolicyName
     decided_by: Literal["cost", "probability"]
     measure_again: bool
-    policies: tuple[Policy, ...]
+    policies: tuple[OrderPolicy, ...]
     missing: tuple[str, ...]
     assumption: str
 
@@ -185,11 +185,11 @@ def _hits(residuals: Sequence[float], tolerance: float) -> list[tuple[float, flo
     return merged
 
 
-def _policy(candidates: tuple[Candidate, ...], landing: Landing, costs: OrderCosts, trace: Trace) -> Policy:
+def _policy(candidates: tuple[Candidate, ...], landing: Landing, costs: OrderCosts, trace: Trace) -> OrderPolicy:
     name: PolicyName = "order_one" if len(candidates) == 1 else "order_two_return_one"
     fits = probability(chance_one_fits([item.residual for item in candidates], landing))
     _note_chance(name, candidates, landing, trace)
-    return Policy(
+    return OrderPolicy(
         policy=name,
         lengths=tuple(Length.mm(item.spindle_length) for item in candidates),
         probability_fits=fits,
@@ -255,11 +255,11 @@ def _priced(costs: OrderCosts) -> bool:
     return all(getattr(costs, name) is not msgspec.UNSET for name in _PRICES)
 
 
-def _price(policy: Policy) -> Decimal:
+def _price(policy: OrderPolicy) -> Decimal:
     return policy.expected_cost.decimal if isinstance(policy.expected_cost, Money) else Decimal(0)
 
 
-def _by_probability(policies: Sequence[Policy]) -> PolicyName:
+def _by_probability(policies: Sequence[OrderPolicy]) -> PolicyName:
     one, best = policies[0].probability_fits, policies[-1].probability_fits
     limits = _LIMITS.two_at_once
     worth_it = one < limits.one_below and best - one >= limits.gain_least

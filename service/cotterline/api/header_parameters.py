@@ -1,0 +1,42 @@
+"""Headers that an operation reads, as the API document describes them, and how each can make it refuse."""
+
+from collections.abc import Iterator, Mapping
+from typing import Any, Final
+
+from litestar.handlers import HTTPRouteHandler
+
+from cotterline.api.conditions import ETAG_PATTERN
+from cotterline.api.drafts import IDEMPOTENCY_KEY
+from cotterline.api.idempotency_key import KEY_PATTERN
+
+_PARAMETERS: Final[Mapping[str, Mapping[str, Any]]] = {
+    IDEMPOTENCY_KEY: {
+        "required": True,
+        "description": "Names this request, so that sending it again does nothing twice. A quoted string, or the same "
+        "without quotation marks; a random UUID does well.",
+        "schema": {"type": "string", "pattern": KEY_PATTERN},
+    },
+    "If-Match": {
+        "required": True,
+        "description": "The ETag of the version to be changed, or an asterisk for whatever version there is.",
+        "schema": {"type": "string", "maxLength": 1000, "pattern": ETAG_PATTERN},
+    },
+    "If-None-Match": {
+        "required": False,
+        "description": "The ETag of the copy the client has.",
+        "schema": {"type": "string", "maxLength": 1000, "pattern": ETAG_PATTERN},
+    },
+}
+
+_REFUSALS: Final[Mapping[str, set[int]]] = {IDEMPOTENCY_KEY: {409}, "If-Match": {412, 428}}
+
+
+def header_parameters(handler: HTTPRouteHandler) -> Iterator[dict[str, Any]]:
+    """The parameter objects of the headers named in ``opt={"takes": [...]}``."""
+    for name in handler.opt.get("takes", ()):
+        yield {"name": name, "in": "header", **_PARAMETERS[name]}
+
+
+def header_refusals(handler: HTTPRouteHandler) -> set[int]:
+    """The statuses with which these headers can make it refuse."""
+    return {status for name in handler.opt.get("takes", ()) for status in _REFUSALS.get(name, ())}

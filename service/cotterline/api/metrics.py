@@ -1,0 +1,86 @@
+"""What the service counts about itself, in the text format of Prometheus.
+
+Each process counts for itself and answers for itself: several processes are several targets.
+"""
+
+import hmac
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import msgspec
+from litestar import Request, Response, get
+from litestar.exceptions import NotFoundException
+from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, Info, ProcessCollector
+from prometheus_client.exposition import CONTENT_TYPE_LATEST, generate_latest
+
+import cotterline
+from cotterline.api.exchange import Exchange
+from cotterline.api.problems import RequestRefusedError
+
+_SECONDS = (0.002, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10, 30)
+_LABELS = ("method", "route", "status")
+
+
+class Metrics:
+    """The counters of one application, with a registry of their own.
+
+    A label never holds what a client made up: a method made up is ``_OTHER``, a path without a route ``none``.
+    """
+
+    def __init__(self) -> None:
+        self._registry = CollectorRegistry()
+        self._requests = Counter("cotterline_http_requests", "Requests answered.", _LABELS, registry=self._registry)
+        self._duration = Histogram(
+            "cotterline_http_request_duration_seconds",
+            "Time from the head of a request to the end of its answer.",
+            _LABELS,
+            buckets=_SECONDS,
+            registry=self._registry,
+        )
+        self._in_flight = Gauge(
+            "cotterline_http_requests_in_flight", "Requests under way.", ("method",), registry=self._registry
+        )
+        Info("cotterline_core", "The calculation that answers.", registry=self._registry).info(
+            {"version": cotterline.__version__}
+        )
+        ProcessCollector(registry=self._registry)
+
+    @contextmanager
+    def watch(self, exchange: Exchange) -> Iterator[None]:
+        """Count one request."""
+        method = exchange.known_method
+        under_way = self._in_flight.labels(method)
+        under_way.inc()
+        try:
+            yield
+        finally:
+            under_way.dec()
+            labels = (method, exchange.route or "none", str(exchange.status or "none"))
+            self._requests.labels(*labels).inc()
+            self._duration.labels(*labels).observe(exchange.seconds)
+
+    def page(self) -> bytes:
+        """Everything counted so far, as a scraper reads it."""
+        return generate_latest(self._registry)
+
+
+class Scraping(msgspec.Struct, frozen=True):
+    """What a scraper is given, and the token it must show; without one it is given nothing."""
+
+    metrics: Metrics
+    token: str
+
+
+@get("/metrics", include_in_schema=False, opt={"scope": None})
+async def scrape(request: Request[Any, Any, Any]) -> Response[bytes]:
+    """Give the counters of this process to whoever shows the operator's token."""
+    scraping: Scraping = request.app.state.scraping
+    if not scraping.token:
+        raise NotFoundException
+    scheme, _, shown = request.headers.get("authorization", "").partition(" ")
+    if scheme.lower() != "bearer" or not hmac.compare_digest(shown.strip().encode(), scraping.token.encode()):
+        raise RequestRefusedError(
+            "unauthenticated", "The metrics ask for the operator's token.", headers={"WWW-Authenticate": "Bearer"}
+        )
+    return Response(scraping.metrics.page(), headers={"Content-Type": CONTENT_TYPE_LATEST})

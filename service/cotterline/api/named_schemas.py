@@ -1,0 +1,95 @@
+"""Names for what several members share: an enumeration or a choice becomes one type in a generated client, not many."""
+
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any, Literal, NamedTuple
+
+import msgspec
+
+from cotterline.bench.chain.methods import FrontMeasurement, NominalKind, RearMeasurement
+from cotterline.bench.parts_list import PropertyName
+from cotterline.bench.quantity import Side, Tool, Unit
+from cotterline.bench.quote_life import QuoteAction, QuoteState
+from cotterline.bench.shell.evidence import Evidence
+from cotterline.bench.shell.families import FamilyId, Grade, Hand, Stock
+from cotterline.bench.shell.order_conditions import Condition
+from cotterline.bench.shell.remedies import Finding
+from cotterline.bench.shop import TaperConvention
+from cotterline.bench.shop_profile import Currency
+from cotterline.bench.spindle.order_policy import PolicyName
+from cotterline.bench.spindle.taper import KnownTaper, Taper
+from cotterline.bench.thread_verdicts import State
+from cotterline.store.tenancy import Mode, Scope
+
+PREFIX = "#/components/schemas/"
+
+
+class Named(NamedTuple):
+    """A type without a name of its own, and what it means."""
+
+    kind: Any
+    words: str
+
+
+NAMED: Mapping[str, Named] = {
+    "ConditionName": Named(Condition, "One thing an order needs of a verdict."),
+    "Currency": Named(Currency, "A currency of ISO 4217 that has a minor unit."),
+    "Evidence": Named(Evidence, "One thing observed; `kind` says which."),
+    "FamilyId": Named(FamilyId, "One kind of thread, or of plain bore."),
+    "Finding": Named(Finding, "Whether something holds, as far as it was measured."),
+    "FrontMeasurement": Named(FrontMeasurement, "A front chain line as it was found; `method` says how."),
+    "Grade": Named(Grade, "How well a fact is founded, the best first: standard, handbook, measurement, practice."),
+    "KnownTaper": Named(KnownTaper, "Standard of a square end, or that nobody knows it."),
+    "LeftOrRight": Named(Hand, "Left or right, as seen from the saddle; of a thread, its hand."),
+    "Mode": Named(Mode, "Whether something belongs to the live or the test data of a shop."),
+    "NominalKind": Named(NominalKind, "A kind of bicycle that has a customary chain line."),
+    "PitchUnit": Named(Literal["mm", "tpi"], "Whether a pitch is in millimetres or in threads per inch."),
+    "PolicyName": Named(PolicyName, "How many lengths are ordered together."),
+    "PropertyName": Named(PropertyName, "Which property of a part."),
+    "RearMeasurement": Named(RearMeasurement, "A rear chain line as it was found; `method` says how."),
+    "QuoteAction": Named(QuoteAction, "Something that can be done with a quote."),
+    "QuoteState": Named(QuoteState, "Where a quote stands in its life."),
+    "Scope": Named(Scope, "What a key may be allowed; none includes another."),
+    "Side": Named(Side, "Side of the bicycle: the drive side is the right one, seen from the saddle."),
+    "Stock": Named(Stock, "How easily a new unit is had."),
+    "Taper": Named(Taper, "Standard of a square end."),
+    "TaperConvention": Named(TaperConvention, "Which figures tell how far an arm goes onto either taper."),
+    "Tool": Named(Tool, "What a reading was taken with."),
+    "Unit": Named(Unit, "Unit of a length."),
+    "VerdictState": Named(State, "How far a verdict on the thread got."),
+}
+"""Every type that stands in more than one place, save structs, which bring their name."""
+
+
+def name_shared(schemas: Iterable[dict[str, Any]], components: dict[str, Any]) -> None:
+    """Put a reference wherever a named type is written out, and the types so used among ``components``.
+
+    >>> part = {"enum": ["in", "mm"], "default": "mm"}
+    >>> components = {}
+    >>> name_shared([part], components)
+    >>> part
+    {'default': 'mm', '$ref': '#/components/schemas/Unit'}
+    >>> components["Unit"]["enum"]
+    ['in', 'mm']
+    """
+    written = {name: _written_out(named.kind) for name, named in NAMED.items()}
+    for node in [*_objects([*schemas, *components.values()])]:
+        for name, fragment in written.items():
+            if fragment.items() <= node.items():
+                for keyword in fragment:
+                    del node[keyword]
+                node["$ref"] = PREFIX + name
+                components[name] = {"title": name, "description": NAMED[name].words, **fragment}
+
+
+def _written_out(kind: Any) -> dict[str, Any]:  # noqa: ANN401 - any annotation
+    (fragment,), _ = msgspec.json.schema_components([kind], ref_template=PREFIX + "{name}")
+    return fragment
+
+
+def _objects(node: Any) -> Iterator[dict[str, Any]]:  # noqa: ANN401 - any part of a schema
+    """Every object in ``node``, the innermost first."""
+    parts = node.values() if isinstance(node, dict) else node if isinstance(node, list) else ()
+    for part in parts:
+        yield from _objects(part)
+    if isinstance(node, dict):
+        yield node

@@ -1,0 +1,125 @@
+"""The counters name routes, never paths, and only the operator's token opens them."""
+
+import re
+from collections.abc import Iterator
+from uuid import uuid4
+
+import pytest
+from litestar.testing import TestClient
+from prometheus_client.parser import text_string_to_metric_families
+
+import cotterline
+from cotterline.api.edge import Edge
+from cotterline.main import create_app
+from cotterline.settings import Settings
+from tests.shops import Shop
+
+TOKEN = "a-scraper-shows-this"  # noqa: S105 - invented
+SHOWN = {"Authorization": f"Bearer {TOKEN}"}
+
+Counts = dict[tuple[str, ...], float]
+
+
+@pytest.fixture
+def scraped(database_url: str) -> Iterator[TestClient[Edge]]:
+    """Serve everything on each database, with a token for the metrics."""
+    settings = Settings(database_url=database_url, metrics_token=TOKEN)
+    with TestClient(create_app(settings), raise_server_exceptions=False) as client:
+        yield client
+
+
+def page(client: TestClient[Edge]) -> str:
+    answer = client.get("/metrics", headers=SHOWN)
+    assert answer.status_code == 200
+    assert answer.headers["content-type"].startswith("text/plain")
+    return answer.text
+
+
+def counts(client: TestClient[Edge], name: str) -> Counts:
+    """Every sample of one name, by its labels' values in order of their names; scrapes are left out."""
+    found: Counts = {}
+    for family in text_string_to_metric_families(page(client)):
+        for sample in family.samples:
+            if sample.name == name and sample.labels.get("route") != "/metrics":
+                found[tuple(sample.labels[label] for label in sorted(sample.labels))] = sample.value
+    return found
+
+
+def test_requests_are_counted_by_method_route_and_status(scraped: TestClient[Edge], shop_a: Shop) -> None:
+    for _ in range(2):
+        scraped.get(f"/v1/quotes/{uuid4()}", headers=shop_a.headers)
+    scraped.get("/v1/quotes")
+    scraped.head("/health/live")
+    scraped.delete("/health/live")
+    scraped.get(f"/nowhere/{uuid4()}")
+    scraped.request("BREW", "/health/live")
+    expected = {
+        ("GET", "/v1/quotes/{quote_id}", "404"): 2,
+        ("GET", "/v1/quotes", "401"): 1,
+        ("HEAD", "/health/live", "200"): 1,
+        ("DELETE", "none", "405"): 1,
+        ("GET", "none", "404"): 1,
+        ("_OTHER", "none", "405"): 1,
+    }
+    assert counts(scraped, "cotterline_http_requests_total") == expected
+    assert counts(scraped, "cotterline_http_request_duration_seconds_count") == expected
+    assert all(total > 0 for total in counts(scraped, "cotterline_http_request_duration_seconds_sum").values())
+
+
+def test_no_label_holds_what_a_client_sent(scraped: TestClient[Edge], shop_a: Shop) -> None:
+    private = "bottom-drawer"
+    scraped.get(f"/{private}?{private}={private}", headers={private: private})
+    scraped.get(f"/v1/quotes/{private}", headers=shop_a.headers)
+    scraped.request(private.upper(), "/docs")
+    assert private not in page(scraped).lower()
+    assert shop_a.key not in page(scraped)
+
+
+def test_a_request_is_under_way_until_it_is_answered(scraped: TestClient[Edge]) -> None:
+    scraped.head("/health/live")
+    assert counts(scraped, "cotterline_http_requests_in_flight") == {("HEAD",): 0, ("GET",): 1}
+
+
+def test_the_version_of_the_core_is_told(scraped: TestClient[Edge]) -> None:
+    assert counts(scraped, "cotterline_core_info") == {(cotterline.__version__,): 1}
+
+
+def test_two_applications_count_apart(scraped: TestClient[Edge], database_url: str) -> None:
+    settings = Settings(database_url=database_url, metrics_token=TOKEN)
+    with TestClient(create_app(settings)) as other:
+        other.get("/health/live")
+        assert counts(scraped, "cotterline_http_requests_total") == {}
+        assert counts(other, "cotterline_http_requests_total") == {("GET", "/health/live", "200"): 1}
+
+
+@pytest.mark.parametrize(
+    "shown",
+    [
+        {},
+        {"Authorization": ""},
+        {"Authorization": "Bearer"},
+        {"Authorization": f"Bearer {TOKEN[:-1]}"},
+        {"Authorization": f"Bearer {TOKEN}x"},
+        {"Authorization": f"Basic {TOKEN}"},
+        {"Authorization": TOKEN},
+        {"Authorization": "Bearer \xe9".encode("latin-1")},
+    ],
+)
+def test_without_the_token_there_is_nothing_to_see(scraped: TestClient[Edge], shown: dict[str, str]) -> None:
+    answer = scraped.get("/metrics", headers=shown)
+    assert (answer.status_code, answer.headers["www-authenticate"]) == (401, "Bearer")
+    assert answer.json()["type"] == "/problems/unauthenticated"
+    assert "cotterline_" not in answer.text
+
+
+def test_a_key_of_a_shop_is_no_token(scraped: TestClient[Edge], shop_a: Shop) -> None:
+    assert scraped.get("/metrics", headers=shop_a.headers).status_code == 401
+
+
+def test_without_a_token_set_there_is_no_page(bench: TestClient[Edge]) -> None:
+    for shown in ({}, {"Authorization": "Bearer "}, SHOWN):
+        assert bench.get("/metrics", headers=shown).status_code == 404
+
+
+def test_the_page_is_no_part_of_the_partners_document(bench: TestClient[Edge]) -> None:
+    assert not re.search(r'"/metrics"', bench.get("/openapi.json").text)

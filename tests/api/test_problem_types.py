@@ -194,10 +194,12 @@ def _approved_unissued(client: Client) -> Any:  # noqa: ANN401 - a response
 
 
 def _named_twice(client: Client) -> Any:  # noqa: ANN401 - a response
-    for reading in (67, 68):
-        evidence = [{"kind": "shell_width", "reading": {"value": reading}}]
-        answer = client.post("/v1/quotes", json={"evidence": evidence}, headers={"idempotency-key": "once"})
-    return answer
+    def send(width: int) -> Any:  # noqa: ANN401 - a response
+        evidence = [{"kind": "shell_width", "reading": {"value": width}}]
+        return client.post("/v1/quotes", json={"evidence": evidence}, headers={"idempotency-key": "once"})
+
+    send(67)
+    return send(68)
 
 
 PROVOKED: dict[str, Callable[[Client], Any]] = {

@@ -111,7 +111,7 @@ def _decode(text: str, kind: Any) -> Any:  # noqa: ANN401 - as decode
         return _second_reading(_Document(text), kind, str(error))
     document = _Document(text)
     if document.suspect:
-        _refuse([*_unsound(document.root, "")])
+        _refuse([*_unsound(document.root, "")], document.code)
     return value
 
 
@@ -119,14 +119,20 @@ class _Document:
     """The body without types, knowing whether anything in it needs a closer look."""
 
     def __init__(self, text: str) -> None:
+        self.repeats = False
         self.suspect = "\\u0000" in text
         self.root = json.loads(text, object_pairs_hook=self._object, parse_constant=_no_constant, parse_int=_integer)
+
+    @property
+    def code(self) -> str:
+        """What a body that fits the types is refused as: for one name twice, or else for U+0000."""
+        return "invalid-body" if self.repeats else "payload-unstorable"
 
     def _object(self, pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         found = dict(pairs)
         if len(found) == len(pairs):
             return found
-        self.suspect = True
+        self.suspect = self.repeats = True
         return _Repeating(pairs)
 
 
@@ -147,17 +153,19 @@ def _no_constant(word: str) -> NoReturn:
     raise json.JSONDecodeError("JSON has no such number", word, 0)
 
 
-def _refuse(faults: list[Fault]) -> None:
+def _refuse(faults: list[Fault], code: str = "invalid-body") -> None:
     if faults:
-        raise RequestRefusedError("invalid-body", "The body was refused.", body_errors(faults))
+        raise RequestRefusedError(code, "The body was refused.", body_errors(faults))
 
 
 def _second_reading(document: _Document, kind: Any, complaint: str) -> Any:  # noqa: ANN401 - as decode
     """Accept what differs only in writing 565 as 565.0, which JSON Schema calls an integer; name all faults else."""
     root = _whole(document.root)
     msgspec.json.encode(root)  # half a surrogate pair in a string could not be written down in the answer
-    found = [*(_unsound(root, "") if document.suspect else ()), *faults_in(root, kind, "")]
-    _refuse(found)
+    found = [*_unsound(root, "")] if document.suspect else []
+    named = {fault.pointer for fault in found}
+    wrong = [fault for fault in faults_in(root, kind, "") if fault.pointer not in named]
+    _refuse(found + wrong, "invalid-body" if wrong else document.code)
     try:
         return msgspec.convert(root, kind, strict=True)
     except msgspec.ValidationError:

@@ -25,6 +25,7 @@ _PARAMETERS: Final[Mapping[str, Mapping[str, Any]]] = {
         "required": False,
         "description": "The ETag of the copy the client has.",
         "schema": {"type": "string", "maxLength": 1000, "pattern": ETAG_PATTERN},
+        "example": '"1-draft"',
     },
 }
 

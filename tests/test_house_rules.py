@@ -26,7 +26,7 @@ LAYERS = {
 WIRING = {"main", "cli"}
 """They may import everything, and only a program (``__main__``) may import them."""
 
-PURE = {"msgspec", "numpy", "cotterline"} | sys.stdlib_module_names - {
+PURE = {"msgspec", "numpy", "stdnum", "cotterline"} | sys.stdlib_module_names - {
     "asyncio", "concurrent", "ctypes", "fileinput", "getpass", "glob", "http", "importlib", "io", "locale", "logging",
     "mmap", "multiprocessing", "os", "pathlib", "pickle", "platform", "random", "secrets", "select", "selectors",
     "shelve", "shutil", "signal", "socket", "socketserver", "sqlite3", "ssl", "subprocess", "sys", "tempfile",

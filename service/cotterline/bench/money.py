@@ -1,8 +1,8 @@
-"""Money: decimal strings and ISO 4217 codes, rounded half to even to the currency's own minor unit."""
+"""Money: decimal strings and ISO 4217 codes, rounded to the currency's own minor unit."""
 
-from collections.abc import Iterator
-from decimal import ROUND_HALF_EVEN, Decimal
-from typing import Annotated
+from collections.abc import Iterator, Mapping
+from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
+from typing import Annotated, Final, Literal
 
 import msgspec
 
@@ -56,15 +56,41 @@ class Money(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
         return Decimal(self.amount)
 
 
-def rounded(amount: Decimal, currency: str) -> Money:
-    """``amount`` to the minor unit of ``currency``, a half going to the even neighbour.
+RoundingMode = Literal["half_even", "half_up"]
+_MODES: Final[Mapping[RoundingMode, str]] = {"half_even": ROUND_HALF_EVEN, "half_up": ROUND_HALF_UP}
 
-    >>> rounded(Decimal("2.345"), "EUR").amount, rounded(Decimal("2.5"), "JPY").amount
-    ('2.34', '2')
+
+class Rounding(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Where and how amounts of a bill are rounded.
+
+    Attributes:
+        mode: where half a minor unit goes: ``half_even`` to the even neighbour, ``half_up`` away from zero.
+        at: ``line`` rounds every line; ``total`` rounds the total, and the lines are shown so that they add up to it.
     """
-    step = Decimal(1).scaleb(-MINOR_DECIMALS[currency])
+
+    mode: RoundingMode = "half_even"
+    at: Literal["line", "total"] = "line"
+
+
+def minor_unit(currency: str) -> Decimal:
+    """The smallest amount of a currency.
+
+    >>> minor_unit("EUR"), minor_unit("JPY")
+    (Decimal('0.01'), Decimal('1'))
+    """
+    return Decimal(1).scaleb(-MINOR_DECIMALS[currency])
+
+
+def rounded(amount: Decimal, currency: str, mode: RoundingMode = "half_even") -> Money:
+    """``amount`` to the minor unit of ``currency``; ``mode`` says where a half goes.
+
+    >>> rounded(Decimal("2.345"), "EUR").amount, rounded(Decimal("2.345"), "EUR", "half_up").amount
+    ('2.34', '2.35')
+    >>> rounded(Decimal("2.5"), "JPY").amount
+    '2'
+    """
     # Adding zero turns a negative zero into a plain one.
-    return Money(amount=f"{amount.quantize(step, ROUND_HALF_EVEN) + 0:f}", currency=currency)
+    return Money(amount=f"{amount.quantize(minor_unit(currency), _MODES[mode]) + 0:f}", currency=currency)
 
 
 def check_price(price: Money, pointer: str) -> Iterator[Fault]:
@@ -75,5 +101,5 @@ def check_price(price: Money, pointer: str) -> Iterator[Fault]:
         return
     if price.decimal < 0:
         yield Fault(f"{pointer}/amount", "a price cannot be negative")
-    if price.decimal != price.decimal.quantize(Decimal(1).scaleb(-decimals)):
+    if price.decimal != price.decimal.quantize(minor_unit(price.currency)):
         yield Fault(f"{pointer}/amount", f"{price.currency} has {decimals} decimals; {price.amount} has more")

@@ -16,7 +16,7 @@ from litestar.routes import HTTPRoute
 from litestar.types import ControllerRouterHandler
 from uuid_utils.compat import uuid7
 
-from cotterline.api import kept_answers, openapi, problems, shop_profiles, telemetry
+from cotterline.api import kept_answers, openapi, problems, shop_documents, shop_profiles, telemetry
 from cotterline.api.body import StrictRequest
 from cotterline.api.caller import caller_of, needed_scope
 from cotterline.api.connection import Connection
@@ -150,6 +150,7 @@ def _stamp() -> Stamp:
 _DEPENDENCIES: Mapping[str, Provide] = {
     "caller": Provide(caller_of, sync_to_thread=False),
     "database": Provide(_database, sync_to_thread=False),
+    "desk": Provide(shop_documents.desk, sync_to_thread=False),
     "once": Provide(kept_answers.once),
     "readiness": Provide(_readiness, sync_to_thread=False),
     "shop": Provide(shop_profiles.shop),

@@ -20,8 +20,9 @@ from cotterline.store.address import driver_url
 from cotterline.store.columns import UtcDateTime
 from cotterline.store.database import Database
 from cotterline.store.engines import migrator
+from cotterline.store.shop_documents import SETTINGS
 from cotterline.store.tables import metadata
-from cotterline.store.tenancy import MODES, SERVICE, Tenant
+from cotterline.store.tenancy import ENTER, MODES, SERVICE, Tenant, settingsfrom tests.shops import Shop
 
 pytestmark = pytest.mark.anyio
 
@@ -206,3 +207,29 @@ async def test_a_database_without_quotes_gets_no_shop(empty_database_url: str) -
     await to(empty_database_url, "0001")
     await migrate.migrate(empty_database_url)
     assert await names_of_shops(empty_database_url) == []
+
+
+def insert_old_settings(connection: Connection, tenant: Tenant) -> None:
+    """Keep settings as they were kept when there were no other documents."""
+    if connection.dialect.name == "postgresql":
+        connection.execute(ENTER, settings(tenant))
+    words = (
+        "INSERT INTO shop_profiles (shop_id, mode, version, created_at, actor, profile) "
+        "VALUES (:shop, :mode, 3, :at, 'key', :body)"
+    )
+    typed = (bindparam("shop", tenant.shop, Uuid), bindparam("at", datetime(2024, 5, 1, tzinfo=UTC), UtcDateTime))
+    body = bindparam("body", b'{"currency":"GBP"}', LargeBinary)
+    connection.execute(text(words).bindparams(*typed, body, mode=tenant.mode))
+
+
+async def test_settings_from_before_there_were_other_documents_stay_there_and_back(database_url: str, shop_a: Shop) -> None:
+    await to(database_url, "0004")
+    await ask(database_url, partial(insert_old_settings, tenant=shop_a.tenant))
+    for _ in range(2):
+        await migrate.migrate(database_url)
+        database = await Database.open(database_url)
+        async with database.read(shop_a.tenant) as tx:
+            found = await SETTINGS.current(tx)
+        await database.close()
+        assert (found.version, found.content.currency) == (3, "GBP")
+        await to(database_url, "0004")

@@ -20,15 +20,15 @@ from cotterline.bench.errors import CotterlineError, Fault
 from cotterline.bench.quantity import refuse
 from cotterline.bench.quote_life import QuoteAction, QuoteState, state_after
 from cotterline.bench.quotes import MAX_METADATA, QuoteRequest, quote
-from cotterline.bench.shop_profile import with_cranks
+from cotterline.bench.shop_profile import ShopProfile, with_cranks
 from cotterline.bench.spindle.question import SpindleQuestion
-from cotterline.store import quote_revisions, quote_transitions, quotes, shop_profiles
+from cotterline.store import quote_revisions, quote_transitions, quotes
 from cotterline.store.audit import record
 from cotterline.store.database import ReadTransaction, WriteTransaction
 from cotterline.store.quote_revisions import RevisionRow
 from cotterline.store.quote_transitions import TransitionRow
 from cotterline.store.quotes import QuoteRow
-from cotterline.store.shop_profiles import ProfileVersion
+from cotterline.store.shop_documents import SETTINGS, DocumentVersion
 
 MAX_REVISIONS: Final = 200
 """More than this is another job."""
@@ -61,10 +61,12 @@ async def find(tx: ReadTransaction, quote_id: UUID) -> HeldQuote:
     return HeldQuote(quote=row, revision=revision)
 
 
-def computed(request: QuoteRequest, quote_id: UUID, number: int, shop: ProfileVersion, now: datetime) -> RevisionRow:
+def computed(
+    request: QuoteRequest, quote_id: UUID, number: int, shop: DocumentVersion[ShopProfile], now: datetime
+) -> RevisionRow:
     """Do the job and return it as it is kept: with its derivation, so that an old quote can be explained."""
     asked = msgspec.structs.replace(request, reference=UNSET, metadata=UNSET)
-    result = quote(_with_cranks(asked, shop), shop.profile.calculation, Trace())
+    result = quote(_with_cranks(asked, shop), shop.content.calculation, Trace())
     return RevisionRow(
         quote_id=quote_id,
         number=number,
@@ -79,10 +81,10 @@ def computed(request: QuoteRequest, quote_id: UUID, number: int, shop: ProfileVe
     )
 
 
-def _with_cranks(request: QuoteRequest, shop: ProfileVersion) -> QuoteRequest:
+def _with_cranks(request: QuoteRequest, shop: DocumentVersion[ShopProfile]) -> QuoteRequest:
     if not isinstance(request.spindle, SpindleQuestion):
         return request
-    return msgspec.structs.replace(request, spindle=with_cranks(request.spindle, shop.profile))
+    return msgspec.structs.replace(request, spindle=with_cranks(request.spindle, shop.content))
 
 
 def drafted(request: QuoteRequest, revision: RevisionRow) -> HeldQuote:
@@ -165,10 +167,10 @@ class QuoteChange:
             return self._now if state == "expired" else None
         if isinstance(asked.valid_days, int):
             return self._now + timedelta(days=asked.valid_days)
-        return self._now + timedelta(days=(await shop_profiles.current(self._tx)).profile.quote_valid_days)
+        return self._now + timedelta(days=(await SETTINGS.current(self._tx)).content.quote_valid_days)
 
     async def _computed(self, request: QuoteRequest, quote_id: UUID, number: int) -> RevisionRow:
-        shop = await shop_profiles.current(self._tx)
+        shop = await SETTINGS.current(self._tx)
         revision = computed(request, quote_id, number, shop, self._now)
         return msgspec.structs.replace(revision, actor=self._caller.key_id)
 

@@ -26,7 +26,7 @@ from cotterline.store import cursor as places
 from cotterline.store import quotes
 from cotterline.store.database import Database, WriteTransaction
 from cotterline.store.quotes import QuoteSearch
-from cotterline.store.shop_profiles import UNSET_PROFILE
+from cotterline.store.shop_documents import SETTINGS
 
 _INSTANT = {"format": "date-time"}
 _BODY = examples.read("whole_job")
@@ -76,7 +76,7 @@ _NEXT_LINKS = {
 def example_quote() -> HeldQuote:
     """The quote that the API document shows."""
     request = examples.typed("whole_job", QuoteRequest)
-    return drafted(request, computed(request, UUID(EXAMPLE_ID), 1, UNSET_PROFILE, EXAMPLE_NOW))
+    return drafted(request, computed(request, UUID(EXAMPLE_ID), 1, SETTINGS.unset, EXAMPLE_NOW))
 
 
 def _example(_: object = None) -> KeptQuote:

@@ -1,32 +1,28 @@
 """The shop's settings: what it sets for itself, used wherever a request brings nothing else."""
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Final
 
-import msgspec
 from litestar import Request, Response, get, patch, put
 from litestar.di import NamedDependency
-from litestar.params import JSONBody, PathParameter
-from msgspec import UNSET, Meta, UnsetType
+from litestar.params import JSONBody
+from msgspec import UNSET, Meta, Struct, UnsetType
 
-from cotterline.api.body import decode
 from cotterline.api.caller import Caller
-from cotterline.api.conditions import KEPT, etag, is_current, not_modified, overtaken, require, wanted_tags
-from cotterline.api.kept_quote import Stamp
-from cotterline.api.merge_patch import MEDIA_TYPE, merged
+from cotterline.api.merge_patch import MEDIA_TYPE
 from cotterline.api.operation import NOT_MODIFIED, Example
-from cotterline.api.problems import RequestRefusedError, call_of
-from cotterline.bench.errors import CotterlineError
+from cotterline.api.shop_documents import Desk, Names, ServedDocument, Version
 from cotterline.bench.shop_profile import DEFAULT, Currency, Locale, ShopCrank, ShopProfile, check_profile
-from cotterline.store import shop_profiles
-from cotterline.store.audit import record
-from cotterline.store.database import Database, WriteTransaction
-from cotterline.store.shop_profiles import ProfileVersion
+from cotterline.store.database import Database
+from cotterline.store.shop_documents import SETTINGS
 
-PATH = "/v1/settings"
+PATH: Final = "/v1/settings"
 _EXAMPLE = b'{"calculation":{"chain_line_tolerance_mm":1.0},"currency":"GBP","locale":"en-GB"}'
+_SERVED = ServedDocument(
+    SETTINGS, Names(PATH, "settings", "settings", "replaceSettings", "changeSettings"), check_profile
+)
 
 
-class ShopProfilePatch(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class ShopProfilePatch(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A JSON Merge Patch (RFC 7396) of the shop's settings: what is absent stays, null goes back to the default.
 
     Attributes:
@@ -49,12 +45,7 @@ class ShopProfilePatch(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown
 async def shop(caller: NamedDependency[Caller], database: NamedDependency[Database]) -> ShopProfile:
     """The dependency ``shop``: what the caller's shop has set."""
     async with database.read(caller.tenant) as tx:
-        return (await shop_profiles.current(tx)).profile
-
-
-def _answer(request: Request[Any, Any, Any], found: ProfileVersion) -> Response[ShopProfile]:
-    place = f"{call_of(request.scope).base_url}{PATH}/versions/{found.version}"
-    return Response(found.profile, headers={"ETag": etag(found.version), "Content-Location": place, **KEPT})
+        return (await SETTINGS.current(tx)).content
 
 
 def _default(_: object = None) -> ShopProfile:
@@ -66,7 +57,7 @@ def _put(profile: ShopProfile) -> ShopProfile:
 
 
 def _patched(change: ShopProfilePatch) -> ShopProfile:
-    return _merged(DEFAULT, change)
+    return _SERVED.patched(DEFAULT, change)
 
 
 @get(
@@ -80,18 +71,7 @@ def _patched(change: ShopProfilePatch) -> ShopProfile:
         "takes": ["If-None-Match"],
         "examples": {"default": Example("Nothing was ever set", _default)},
         "headers": ["ETag", "Content-Location"],
-        "links": {
-            "replaceSettings": {
-                "operationId": "replaceSettings",
-                "parameters": {"If-Match": "$response.header.ETag"},
-                "description": "Replace this version of them.",
-            },
-            "changeSettings": {
-                "operationId": "changeSettings",
-                "parameters": {"If-Match": "$response.header.ETag"},
-                "description": "Change this version of them.",
-            },
-        },
+        "links": _SERVED.links,
         "also": NOT_MODIFIED,
     },
 )
@@ -99,10 +79,7 @@ async def read(
     request: Request[Any, Any, Any], caller: NamedDependency[Caller], database: NamedDependency[Database]
 ) -> Response[ShopProfile] | Response[None]:
     """Give what the shop has set; Content-Location names the version, which a quote made under it bears."""
-    async with database.read(caller.tenant) as tx:
-        found = await shop_profiles.current(tx)
-    tag = etag(found.version)
-    return not_modified(tag) if is_current(request, tag) else _answer(request, found)
+    return await _SERVED.read(request, caller, database)
 
 
 @get(
@@ -113,16 +90,10 @@ async def read(
     opt={"scope": "read", "headers": ["ETag"], "examples": {"default": Example("Before anything was set", _default)}},
 )
 async def read_version(
-    version: Annotated[int, PathParameter(ge=0, le=1_000_000_000, description="As a quote bears it.")],
-    caller: NamedDependency[Caller],
-    database: NamedDependency[Database],
+    version: Version, caller: NamedDependency[Caller], database: NamedDependency[Database]
 ) -> Response[ShopProfile]:
     """Give the settings that were in force when a quote was computed; 0 is what holds before anything is set."""
-    async with database.read(caller.tenant) as tx:
-        found = await shop_profiles.get(tx, version)
-    if found is None:
-        raise CotterlineError("not-found", "The shop's settings never had this version.")
-    return Response(found.profile, headers={"ETag": etag(found.version), **KEPT})
+    return await _SERVED.read_version(version, caller, database)
 
 
 @put(
@@ -138,19 +109,10 @@ async def read_version(
     },
 )
 async def replace(
-    request: Request[Any, Any, Any],
-    data: JSONBody[ShopProfile],
-    caller: NamedDependency[Caller],
-    database: NamedDependency[Database],
-    stamp: NamedDependency[Stamp],
+    request: Request[Any, Any, Any], data: JSONBody[ShopProfile], desk: NamedDependency[Desk]
 ) -> Response[ShopProfile]:
     """Put the body in the place of all that was set; quotes already computed keep what they were computed with."""
-    wanted = wanted_tags(request)
-    check_profile(data)
-    async with database.write(caller.tenant) as tx:
-        found = await _seen(tx, wanted)
-        changed = await _changed(tx, found, data, caller, stamp)
-    return _answer(request, changed)
+    return await _SERVED.replace(request, data, desk)
 
 
 @patch(
@@ -167,56 +129,7 @@ async def replace(
     },
 )
 async def change(
-    request: Request[Any, Any, Any],
-    data: JSONBody[ShopProfilePatch],
-    caller: NamedDependency[Caller],
-    database: NamedDependency[Database],
-    stamp: NamedDependency[Stamp],
+    request: Request[Any, Any, Any], data: JSONBody[ShopProfilePatch], desk: NamedDependency[Desk]
 ) -> Response[ShopProfile]:
     """Merge a patch into what was set; null goes back to the default."""
-    wanted = wanted_tags(request)
-    async with database.write(caller.tenant) as tx:
-        found = await _seen(tx, wanted)
-        changed = await _changed(tx, found, _merged(found.profile, data), caller, stamp)
-    return _answer(request, changed)
-
-
-async def _seen(tx: WriteTransaction, wanted: str) -> ProfileVersion:
-    """The version in force, if the client has seen it."""
-    found = await shop_profiles.current(tx)
-    require(wanted, etag(found.version))
-    return found
-
-
-async def _changed(
-    tx: WriteTransaction, found: ProfileVersion, profile: ShopProfile, caller: Caller, stamp: Stamp
-) -> ProfileVersion:
-    if profile == found.profile:
-        return found
-    check_profile(profile)
-    changed = ProfileVersion(version=found.version + 1, profile=profile)
-    if not await shop_profiles.add(tx, changed, at=stamp.now, actor=caller.key_id):
-        raise overtaken()
-    await record(
-        tx,
-        caller.tenant,
-        at=stamp.now,
-        actor=caller.key_id,
-        action="settings.changed",
-        subject_kind="settings",
-        subject_id=str(caller.tenant.shop),
-        detail={"version": changed.version},
-    )
-    return changed
-
-
-def _merged(profile: ShopProfile, change: ShopProfilePatch) -> ShopProfile:
-    try:
-        outcome = merged(msgspec.to_builtins(profile), msgspec.to_builtins(change))
-        found: ShopProfile = decode(msgspec.json.encode(outcome), ShopProfile)
-    except RecursionError as error:
-        raise RequestRefusedError("malformed-request", "The patch is nested too deeply.") from error
-    except RequestRefusedError as error:
-        words = "After the patch the settings would not fit the schema."
-        raise RequestRefusedError("patch-outcome", words, error.errors) from error
-    return found
+    return await _SERVED.change(request, data, desk)

@@ -143,18 +143,20 @@ quote_transitions = Table(
 )
 """What was done with each quote; ``version`` is the quote's since."""
 
-shop_profiles = Table(
-    "shop_profiles",
+shop_documents = Table(
+    "shop_documents",
     metadata,
     Column("shop_id", Uuid, ForeignKey("shops.id"), primary_key=True),
     Column("mode", PlainText, primary_key=True),
+    Column("kind", PlainText, primary_key=True),
     Column("version", Integer, primary_key=True),
     Column("created_at", UtcDateTime, nullable=False),
     Column("actor", PlainText, nullable=False),
-    Column("profile", LargeBinary, nullable=False),
+    Column("content", LargeBinary, nullable=False),
     CheckConstraint("mode IN ('live', 'test')", name="mode"),
+    CheckConstraint("kind IN ('settings', 'labour_book')", name="kind"),
 )
-"""Every version of what each shop set for itself; the greatest is in force."""
+"""Every version of what each shop set for itself; the greatest of a kind is in force."""
 
 kept_answers = Table(
     "kept_answers",

@@ -22,7 +22,8 @@ from cotterline.store.database import Database
 from cotterline.store.engines import migrator
 from cotterline.store.shop_documents import SETTINGS
 from cotterline.store.tables import metadata
-from cotterline.store.tenancy import ENTER, MODES, SERVICE, Tenant, settingsfrom tests.shops import Shop
+from cotterline.store.tenancy import ENTER, MODES, SERVICE, Tenant, settings
+from tests.shops import Shop
 
 pytestmark = pytest.mark.anyio
 
@@ -222,7 +223,7 @@ def insert_old_settings(connection: Connection, tenant: Tenant) -> None:
     connection.execute(text(words).bindparams(*typed, body, mode=tenant.mode))
 
 
-async def test_settings_from_before_there_were_other_documents_stay_there_and_back(database_url: str, shop_a: Shop) -> None:
+async def test_settings_from_before_there_were_other_documents_stay(database_url: str, shop_a: Shop) -> None:
     await to(database_url, "0004")
     await ask(database_url, partial(insert_old_settings, tenant=shop_a.tenant))
     for _ in range(2):

@@ -3,11 +3,15 @@
 Every figure of the shipped book is invented (``data/labour_book.toml``): a place to start from, not a finding.
 """
 
+from collections.abc import Iterator, Mapping
 from typing import Annotated, Final, Literal
 
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
+from cotterline.bench.caution import CAUTIONS
+from cotterline.bench.data import load
+from cotterline.bench.errors import Fault
 from cotterline.bench.parts_data import TorqueSubject
 from cotterline.bench.shop import NO_NUL
 
@@ -23,7 +27,6 @@ OptionId = Literal[
 ]
 Trigger = Literal[
     "always",
-    "pedals_fitted",
     "cottered",
     "square_taper_old",
     "splined_old",
@@ -33,8 +36,7 @@ Trigger = Literal[
     "plain_shell",
     "unit_to_fit",
     "order_withheld",
-    "two_lengths",
-    "second_length_possible",
+    "second_length",
     "threads_worn",
     "rings_to_set_up",
     "derailleur_present",
@@ -141,5 +143,117 @@ class LabourBook(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     contingencies: Annotated[dict[ContingencyId, Contingency], Meta(max_length=200)] = {}
 
 
+class _ShippedBook(LabourBook, frozen=True, kw_only=True):
+    edition: str
+    source: str
+    grade: Literal["invented"]
+
+
+_SHIPPED = load("labour_book", _ShippedBook)
+
+DEFAULT_BOOK: Final = LabourBook(operations=_SHIPPED.operations, contingencies=_SHIPPED.contingencies)
+"""The book of a shop that has none of its own. Its figures are invented."""
+
+INVENTED: Final = "Invented default figures, measured nowhere: replace them with your own."
+"""What is said beside every figure that comes from ``DEFAULT_BOOK``."""
+
 MOST_MINUTES: Final = 10_000
-"""Most minutes all rows of a book may come to together at their longest: beyond it a job is no bench job."""
+"""Most minutes all rows of a book may come to together at their longest: more is no bench job."""
+
+MOST_WITH_COST: Final = 4
+"""Most contingencies of a book that may cost more than time: each doubles the cases that are priced."""
+
+
+def check_book(book: LabourBook, pointer: str = "") -> Iterator[Fault]:
+    """Yield what is wrong with a book: each row by itself, names that lead nowhere, and circles.
+
+    >>> rows = {"wash": Operation(name="Wash", minutes=Minutes(low=5, likely=4, high=9), after=("dry",))}
+    >>> [fault.pointer for fault in check_book(LabourBook(operations=rows))]
+    ['/operations/wash/minutes', '/operations/wash/after/0']
+    """
+    for name, operation in book.operations.items():
+        yield from _check_operation(operation, book, f"{pointer}/operations/{name}")
+    for name, contingency in book.contingencies.items():
+        yield from _check_contingency(contingency, book, f"{pointer}/contingencies/{name}")
+    yield from _check_circles({key: row.after for key, row in book.operations.items()}, f"{pointer}/operations")
+    yield from _check_circles(
+        {key: _parents(row) for key, row in book.contingencies.items()}, f"{pointer}/contingencies"
+    )
+    yield from _check_size(book, pointer)
+
+
+def _check_minutes(minutes: Minutes, pointer: str) -> Iterator[Fault]:
+    if not minutes.low <= minutes.likely <= minutes.high:
+        yield Fault(pointer, "must be in order: low, likely, high")
+
+
+def _check_operation(operation: Operation, book: LabourBook, pointer: str) -> Iterator[Fault]:
+    yield from _check_minutes(operation.minutes, f"{pointer}/minutes")
+    for index, name in enumerate(operation.after):
+        if name not in book.operations:
+            yield Fault(f"{pointer}/after/{index}", f"the book has no operation {name}")
+    for index, code in enumerate(operation.cautions):
+        if code not in CAUTIONS:
+            yield Fault(f"{pointer}/cautions/{index}", f"{code!r} is no caution; there are: {', '.join(CAUTIONS)}")
+
+
+def _check_contingency(contingency: Contingency, book: LabourBook, pointer: str) -> Iterator[Fault]:
+    yield from _check_minutes(contingency.extra, f"{pointer}/extra")
+    operation = book.operations.get(contingency.operation)
+    if operation is None:
+        yield Fault(f"{pointer}/operation", f"the book has no operation {contingency.operation}")
+    elif contingency.cost != "none" and operation.times > 1:
+        yield Fault(f"{pointer}/cost", "only an operation that is done once can cost more than time")
+    if contingency.ask and not contingency.question.strip():
+        yield Fault(f"{pointer}/question", "where the customer is asked, it takes words to ask with")
+    if isinstance(contingency.after, str):
+        yield from _check_chain(contingency, contingency.after, book, pointer)
+
+
+def _check_chain(contingency: Contingency, name: str, book: LabourBook, pointer: str) -> Iterator[Fault]:
+    before = book.contingencies.get(name)
+    if before is None:
+        yield Fault(f"{pointer}/after", f"the book has no contingency {name}")
+    elif before.operation != contingency.operation:
+        yield Fault(f"{pointer}/after", f"{name} belongs to {before.operation}, this one to {contingency.operation}")
+    if contingency.cost != "none":
+        yield Fault(f"{pointer}/cost", "one that follows on another cannot cost more than time")
+    if contingency.chance_from == "spindle":
+        yield Fault(f"{pointer}/chance_from", "one that follows on another takes its chance from the book")
+
+
+def _parents(contingency: Contingency) -> tuple[ContingencyId, ...]:
+    return (contingency.after,) if isinstance(contingency.after, str) else ()
+
+
+def _check_circles(after: Mapping[str, tuple[str, ...]], pointer: str) -> Iterator[Fault]:
+    """Each circle once, at the first of its members: rows that all come after one another."""
+    before = {name: _all_before(name, after) for name in after}
+    named: set[str] = set()
+    for name in after:
+        if name in before[name] and name not in named:
+            circle = [member for member in after if member in before[name] and name in before[member]]
+            named.update(circle)
+            yield Fault(f"{pointer}/{name}/after", f"these come after one another in a circle: {', '.join(circle)}")
+
+
+def _all_before(name: str, after: Mapping[str, tuple[str, ...]]) -> set[str]:
+    found: set[str] = set()
+    waiting = list(after[name])
+    while waiting:
+        at = waiting.pop()
+        if at not in found:
+            found.add(at)
+            waiting += after.get(at, ())
+    return found
+
+
+def _check_size(book: LabourBook, pointer: str) -> Iterator[Fault]:
+    longest = sum(row.minutes.high * row.times for row in book.operations.values())
+    for contingency in book.contingencies.values():
+        operation = book.operations.get(contingency.operation)
+        longest += contingency.extra.high * (operation.times if operation else 1)
+    if longest > MOST_MINUTES:
+        yield Fault(pointer, f"all rows come to {longest:g} minutes at their longest; the most is {MOST_MINUTES}")
+    if sum(row.cost != "none" for row in book.contingencies.values()) > MOST_WITH_COST:
+        yield Fault(f"{pointer}/contingencies", f"at most {MOST_WITH_COST} may cost more than time")

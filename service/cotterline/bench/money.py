@@ -1,8 +1,10 @@
 """Money: decimal strings and ISO 4217 codes, rounded to the currency's own minor unit."""
 
-from collections.abc import Iterator, Mapping
-from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
-from typing import Annotated, Final, Literal
+from collections.abc import Iterator
+from decimal import Decimal
+from fractions import Fraction
+from math import floor
+from typing import Annotated, Literal
 
 import msgspec
 
@@ -57,7 +59,6 @@ class Money(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 
 RoundingMode = Literal["half_even", "half_up"]
-_MODES: Final[Mapping[RoundingMode, str]] = {"half_even": ROUND_HALF_EVEN, "half_up": ROUND_HALF_UP}
 
 
 class Rounding(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -81,6 +82,37 @@ def minor_unit(currency: str) -> Decimal:
     return Decimal(1).scaleb(-MINOR_DECIMALS[currency])
 
 
+def whole(amount: Fraction, mode: RoundingMode) -> int:
+    """The nearest whole number; ``mode`` says where a half goes. ``half_up`` is away from zero.
+
+    >>> half = Fraction(5, 2)
+    >>> whole(half, "half_even"), whole(half, "half_up"), whole(-half, "half_up")
+    (2, 3, -3)
+    """
+    if mode == "half_even":
+        return round(amount)
+    size = floor(abs(amount) + Fraction(1, 2))
+    return size if amount >= 0 else -size
+
+
+def in_minor_units(amount: str | Decimal, currency: str) -> Fraction:
+    """An amount as an exact number of the currency's minor units.
+
+    >>> in_minor_units("12.345", "EUR")
+    Fraction(2469, 2)
+    """
+    return Fraction(amount) / Fraction(minor_unit(currency))
+
+
+def of_minor_units(units: int, currency: str) -> Money:
+    """A whole number of minor units as an amount.
+
+    >>> of_minor_units(-5, "EUR").amount, of_minor_units(1500, "KWD").amount
+    ('-0.05', '1.500')
+    """
+    return Money(amount=f"{units * minor_unit(currency):f}", currency=currency)
+
+
 def rounded(amount: Decimal, currency: str, mode: RoundingMode = "half_even") -> Money:
     """``amount`` to the minor unit of ``currency``; ``mode`` says where a half goes.
 
@@ -89,8 +121,7 @@ def rounded(amount: Decimal, currency: str, mode: RoundingMode = "half_even") ->
     >>> rounded(Decimal("2.5"), "JPY").amount
     '2'
     """
-    # Adding zero turns a negative zero into a plain one.
-    return Money(amount=f"{amount.quantize(minor_unit(currency), _MODES[mode]) + 0:f}", currency=currency)
+    return of_minor_units(whole(in_minor_units(amount, currency), mode), currency)
 
 
 def check_price(price: Money, pointer: str) -> Iterator[Fault]:

@@ -4,10 +4,11 @@ from collections.abc import Iterator
 from typing import Annotated, Final, Literal
 
 import msgspec
-from msgspec import Meta, UnsetType
+from msgspec import UNSET, Meta, UnsetType
 
 from cotterline.bench.errors import Fault
 from cotterline.bench.money import MINOR_DECIMALS
+from cotterline.bench.pricing.rules import Pricing, check_pricing
 from cotterline.bench.quantity import refuse
 from cotterline.bench.shop import NO_NUL, ShopSettings
 from cotterline.bench.spindle.crank import NamedCrank, ReferencePair, check_crank
@@ -76,6 +77,8 @@ class ShopProfile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
         calculation: used by every calculation that brings no settings of its own.
         currency: of the shop's prices.
         tax: how they carry tax.
+        pricing: how work and parts become an estimate. Where it is left out an invented one in EUR is used, which every
+            estimate says; a shop that counts in another currency then has no prices at all.
         locale: language and customs of what is written for the shop's customers.
         quote_valid_days: how long a quote holds once it is issued. 30 days: common practice, no source.
         cranks: the shop's own.
@@ -84,6 +87,7 @@ class ShopProfile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     calculation: ShopSettings = ShopSettings()
     currency: Currency = "EUR"
     tax: Tax = Tax()
+    pricing: Pricing | UnsetType = UNSET
     locale: Locale = "en"
     quote_valid_days: Annotated[int, Meta(ge=1, le=365)] = 30
     cranks: Annotated[tuple[ShopCrank, ...], Meta(max_length=200)] = ()
@@ -113,6 +117,9 @@ def with_cranks(question: SpindleQuestion, profile: ShopProfile) -> SpindleQuest
 def _faults(profile: ShopProfile, pointer: str) -> Iterator[Fault]:
     if profile.currency not in MINOR_DECIMALS:
         yield Fault(f"{pointer}/currency", f"{profile.currency} is no currency of ISO 4217 with a minor unit")
+    elif not isinstance(profile.pricing, UnsetType):
+        names = frozenset(rate.name for rate in profile.tax.rates)
+        yield from check_pricing(profile.pricing, profile.currency, names, f"{pointer}/pricing")
     yield from _repeated([rate.name for rate in profile.tax.rates], f"{pointer}/tax/rates")
     yield from _repeated([crank.name for crank in profile.cranks], f"{pointer}/cranks")
     widths = [row.shell_width for row in profile.calculation.stocked_lengths]

@@ -67,7 +67,7 @@ class SundriesShare(
     """Small things as a share of the bill.
 
     Attributes:
-        of: what it is a share of.
+        of: what it is a share of, discounts taken off.
         percent: the share.
         cap: the most it comes to.
     """
@@ -87,12 +87,12 @@ Sundries = SundriesShare | SundriesFlat
 
 
 class Discount(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Something off. Of several each takes its share of the price before any.
+    """Something off labour or parts. Of several each takes its share of the price before any.
 
     Attributes:
         name: what the shop calls it.
         percent: how much.
-        on: what it is taken off; ``all`` is labour, parts and sundries, never shipping.
+        on: what it is taken off; ``all`` is labour and parts. Sundries and shipping are never discounted.
     """
 
     name: Name
@@ -130,8 +130,8 @@ class Pricing(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
         markup: on what parts cost; the first tier that reaches the cost holds, and no part becomes cheaper than a
             part of a lower tier could be. Without a tier parts are charged at cost.
         sundries: small things that are not listed one by one.
-        shipping: what a delivery of parts is charged.
-        return_shipping: what sending a spindle back is charged.
+        shipping: what the delivery of ordered parts is charged, once a job and again when a spindle is exchanged.
+        return_shipping: what sending one spindle back is charged.
         discounts: what is taken off.
         deposit_percent: how much of the ceiling is asked for beforehand.
         ceiling: which amount the customer is asked to approve.

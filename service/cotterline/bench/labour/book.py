@@ -61,7 +61,9 @@ Factor = Literal[
 OperationId = Annotated[str, Meta(pattern=r"^[a-z][a-z0-9_]{0,39}(?![\s\S])", max_length=40)]
 ContingencyId = OperationId
 Name = Annotated[str, Meta(min_length=1, max_length=120, pattern=NO_NUL)]
-Time = Annotated[float, Meta(ge=0, le=2000, description="Minutes.")]
+LONGEST: Final = 2000
+"""Most minutes one row may say."""
+Time = Annotated[float, Meta(ge=0, le=LONGEST, description="Minutes.")]
 CautionCode = Annotated[str, Meta(min_length=1, max_length=40, pattern=NO_NUL)]
 
 
@@ -118,9 +120,9 @@ class Contingency(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
         after: the contingency of the same operation it can only follow on; ``chance`` is then that of following.
         ask: whether work stops there and the customer is asked.
         question: what the customer is asked.
-        chance_from: ``book``, or ``spindle`` for what is predicted of the spindle's length: with a cost, that no
-            length ordered lands within the tolerance; without one, that the first does not and another does. Where
-            nothing is predicted, ``chance`` holds.
+        chance_from: ``book``, or ``spindle``: the predicted chance that the first length misses the tolerance. Where a
+            second is ordered with it, that none fits for a contingency with a cost, and that the first misses and
+            the second fits for one without. Where nothing is predicted, ``chance`` holds.
         cost: what it costs besides time.
     """
 

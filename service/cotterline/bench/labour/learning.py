@@ -15,7 +15,7 @@ from msgspec import Meta
 
 from cotterline.bench.data import load
 from cotterline.bench.derivation import Trace
-from cotterline.bench.labour.book import LabourBook, Minutes, OperationId
+from cotterline.bench.labour.book import LONGEST, LabourBook, Minutes, OperationId
 
 _SOURCE: Final = "normal mean with known variance: Bayesian Data Analysis, third edition, 2013, section 2.5"
 
@@ -40,7 +40,7 @@ class LabourTime(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     """
 
     operation: OperationId
-    minutes: Annotated[float, Meta(gt=0, le=2000)]
+    minutes: Annotated[float, Meta(gt=0, le=LONGEST)]
 
 
 class Learning(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -90,8 +90,9 @@ def learn(book: LabourBook, times: Iterable[LabourTime], trace: Trace) -> dict[O
 
 
 def scaled(minutes: Minutes, factor: float) -> Minutes:
-    """``minutes`` at the shop's own pace."""
-    return Minutes(low=minutes.low * factor, likely=minutes.likely * factor, high=minutes.high * factor)
+    """``minutes`` at the shop's own pace, to a thousandth, and none beyond what a book may say."""
+    low, likely, high = (min(round(each * factor, 3), LONGEST) for each in (minutes.low, minutes.likely, minutes.high))
+    return Minutes(low=low, likely=likely, high=high)
 
 
 def _learned(name: OperationId, mean: float, times: list[float], trace: Trace) -> Learning:

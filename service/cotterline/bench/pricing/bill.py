@@ -7,7 +7,7 @@ or summary for each rate, on the sum of what carries it (EN 16931-1:2017, rule B
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 from math import floor
 from typing import Final, Literal
@@ -19,7 +19,7 @@ from cotterline.bench.labour.book import LabourClass
 from cotterline.bench.money import Money
 from cotterline.bench.pricing.in_force import PricingInForce
 from cotterline.bench.pricing.rules import BillKind, SundriesFlat, SundriesShare
-from cotterline.bench.pricing.sourcing import SourcedLine, charged
+from cotterline.bench.pricing.sourcing import Basket, SourcedLine
 
 LineKind = Literal["labour", "parts", "sundries", "shipping", "discount", "tax"]
 MINUTES_AN_HOUR: Final = 60
@@ -93,13 +93,13 @@ class Work:
     Attributes:
         minutes: by labour class, for a bill that shows them.
         labour: a sum in minor units that stands for all labour instead of ``minutes``.
-        parts: ordered.
+        basket: the parts.
         exchanges: how often a spindle is sent back for another.
     """
 
     minutes: Mapping[LabourClass, int] | None = None
     labour: Fraction | None = None
-    parts: Sequence[SourcedLine] = ()
+    basket: Basket = field(default_factory=Basket)
     exchanges: int = 0
 
 
@@ -142,7 +142,7 @@ class _Writer:
 
     def entries(self, work: Work) -> Iterator[_Entry]:
         labour = [*self._labour(work)]
-        parts = [*self._parts(charged(work.parts))]
+        parts = [*self._parts(work.basket.lines)]
         discounts = [*self._discounts("labour", labour), *self._discounts("parts", parts)]
         kept = {
             kind: sum((entry.amount for entry in [*labour, *parts, *discounts] if entry.taxed_as == kind), Fraction(0))
@@ -226,10 +226,10 @@ class _Writer:
 
     def _shipping(self, work: Work) -> Iterator[_Entry]:
         out, back = self.pricing.shipping, self.pricing.return_shipping
-        deliveries = (1 if work.parts else 0) + work.exchanges
+        deliveries = (1 if work.basket.lines else 0) + work.exchanges
         if deliveries and not isinstance(out, UnsetType):
             yield self._sent("Delivery of parts", out, deliveries)
-        returned = len(work.parts) - len(charged(work.parts)) + work.exchanges
+        returned = work.basket.returns + work.exchanges
         if returned and not isinstance(back, UnsetType):
             yield self._sent("Sending a spindle back", back, returned)
 

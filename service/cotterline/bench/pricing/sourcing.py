@@ -15,8 +15,8 @@ import msgspec
 from msgspec import UNSET, UnsetType
 
 from cotterline.bench.money import Money, in_minor_units, of_minor_units, whole
-from cotterline.bench.parts_list import ItemProperty, Measure, PartsLine, PropertyName
-from cotterline.bench.pricing.catalogue import Offer, Part, PriceList, price_for
+from cotterline.bench.parts_list import ItemProperty, Measure, PartsLine, PropertyName, Quantity
+from cotterline.bench.pricing.catalogue import Offer, Part, PartRole, PriceList, price_for
 from cotterline.bench.pricing.in_force import PricingInForce
 from cotterline.bench.pricing.rules import MarkupTier
 from cotterline.bench.shell.families import FAMILIES
@@ -29,7 +29,7 @@ class SourcedLine(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     """A line of the parts list with the part that answers it.
 
     Attributes:
-        line: number of the line in the parts list.
+        line: number of the line in the parts list; 0 for a part that no line describes.
         sku: the shop's number for the part.
         name: of the part.
         quantity: pieces.
@@ -81,6 +81,19 @@ class SourcedParts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     missing: tuple[MissingPrice, ...] = ()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Basket:
+    """The parts a customer pays for.
+
+    Attributes:
+        lines: with their prices.
+        returns: how many pieces ordered besides go back whatever happens.
+    """
+
+    lines: tuple[SourcedLine, ...] = ()
+    returns: int = 0
+
+
 @dataclass(frozen=True, slots=True)
 class _Candidate:
     part: Part
@@ -120,11 +133,29 @@ def sourced(
     )
 
 
-def charged(lines: Sequence[SourcedLine]) -> list[SourcedLine]:
-    """The lines that are charged: of those ordered to be tried only the dearest, since the others go back."""
+def for_role(
+    role: PartRole, what: str, parts: Sequence[Part], price_lists: Sequence[PriceList], rules: PricingInForce
+) -> SourcedParts:
+    """The cheapest part of a role that no line of a parts list describes, such as a chain.
+
+    Args:
+        role: what it is for.
+        what: is wanted, in words, should nobody have a price for it.
+        parts: of the shop's catalogue.
+        price_lists: of its suppliers.
+        rules: as for ``sourced``.
+    """
+    anything = PartsLine(number=0, role="consumable", supply="order", name=what, quantity=Quantity(1))
+    found = _answered(anything, [part for part in parts if part.role == role], _by_sku(price_lists), rules)
+    return SourcedParts(missing=(found,)) if isinstance(found, MissingPrice) else SourcedParts(lines=(found,))
+
+
+def basket(lines: Sequence[SourcedLine]) -> Basket:
+    """What is charged of these lines: of those ordered to be tried the dearest is kept, and the others go back."""
     tried = [line for line in lines if line.returnable]
     kept = max(tried, key=lambda line: (line.unit_price.decimal * line.quantity, -line.line), default=None)
-    return [line for line in lines if not line.returnable or line is kept]
+    sold = tuple(line for line in lines if not line.returnable or line is kept)
+    return Basket(lines=sold, returns=len(lines) - len(sold))
 
 
 def selling_price(cost: Decimal, rules: PricingInForce) -> Money:

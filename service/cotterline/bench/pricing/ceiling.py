@@ -1,0 +1,72 @@
+"""The amount a customer is asked to approve, and the deposit on it, by the shop's rule."""
+
+from fractions import Fraction
+from math import ceil
+from typing import Final
+
+import msgspec
+from msgspec import UNSET, UnsetType
+
+from cotterline.bench.derivation import Trace
+from cotterline.bench.money import Money
+from cotterline.bench.pricing.in_force import PricingInForce
+from cotterline.bench.pricing.total_cost import TotalCost
+from cotterline.bench.quantity import probability
+
+_SHOP_RULE: Final = "the shop's own rule"
+
+
+class Ceiling(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The amount the customer is asked to approve.
+
+    Attributes:
+        amount: to approve.
+        rule: how it follows from the range, in words.
+        quantile: the share of such jobs the rule is made for.
+        suffices: the probability that the amount is enough.
+    """
+
+    amount: Money
+    rule: str
+    quantile: float
+    suffices: float
+
+
+def ceiling_of(total: TotalCost, rules: PricingInForce, trace: Trace) -> Ceiling:
+    """The quantile of the shop's rule, rounded up to a multiple of its step."""
+    rule = rules.pricing.ceiling
+    enough = total.quantile(rule.quantile)
+    step = max(rules.units(rule.round_up_to), Fraction(1))
+    units = rules.units(enough.amount)
+    amount = rules.money(int(ceil(units / step) * step))
+    trace.note(
+        "ceiling in minor units",
+        "ceil(enough / step) * step",
+        float(rules.units(amount.amount)),
+        "minor units",
+        _SHOP_RULE,
+        enough=float(units),
+        step=float(step),
+    )
+    words = (
+        f"Enough with probability {rule.quantile:g}: {enough.amount}, rounded up to a multiple of {rule.round_up_to}."
+    )
+    return Ceiling(amount=amount, rule=words, quantile=rule.quantile, suffices=probability(total.suffices(amount)))
+
+
+def deposit_on(ceiling: Ceiling | UnsetType, rules: PricingInForce, trace: Trace) -> Money | UnsetType:
+    """The share of the ceiling asked for beforehand; nothing where there is no ceiling, or the shop asks for none."""
+    percent = Fraction(rules.pricing.deposit_percent)
+    if isinstance(ceiling, UnsetType) or percent == 0:
+        return UNSET
+    units = rules.units(ceiling.amount.amount)
+    trace.note(
+        "deposit in minor units, before rounding",
+        "ceiling * percent / 100",
+        float(units * percent / 100),
+        "minor units",
+        _SHOP_RULE,
+        ceiling=float(units),
+        percent=float(percent),
+    )
+    return rules.money(rules.nearest(units * percent / 100))

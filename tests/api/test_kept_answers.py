@@ -114,7 +114,7 @@ def test_an_act_is_done_once_and_its_answer_kept_although_the_version_has_moved_
     made = plain.post("/v1/quotes", json=JOB, headers=KEY)
     path, act = f"{made.headers['location']}/transitions", {"If-Match": made.headers["etag"], "Idempotency-Key": "a"}
     first = plain.post(path, json={"action": "issue"}, headers=act)
-    then = plain.post(path, json={"action": "approve"}, headers={"If-Match": "*", "Idempotency-Key": "b"})
+    then = plain.post(path, json={"action": "decline"}, headers={"If-Match": "*", "Idempotency-Key": "b"})
     again = plain.post(path, json={"action": "issue"}, headers=act)
     assert [first.status_code, then.status_code, again.status_code] == [200, 200, 200]
     assert again.content == first.content

@@ -27,6 +27,7 @@ OPERATIONS = {
     for method, operation in item.items()
 }
 PER_CALL = {"id", "quote_id", "subject_id", "by", "created_at", "revised_at", "expires_at", "revoked_at", "at", "key"}
+PER_CALL |= {"recorded_with"}
 """Members of an answer that differ from call to call."""
 
 
@@ -225,8 +226,13 @@ def _with_what_the_example_shows(client: TestClient[Edge], name: str, path: str)
     if name == "listQuotes" or "{quote_id}" in path:
         quote = a_quote(client)
         path = path.replace("{quote_id}", quote).replace("{number}", "1")
+        acts = f"/v1/quotes/{quote}/transitions"
         if name == "listQuoteTransitions":
-            client.post(path, json={"action": "issue", "note": "by letter"}, headers={"if-match": "*"})
+            client.post(acts, json={"action": "issue", "note": "by letter"}, headers={"if-match": "*"})
+        if name == "listApprovals":
+            client.post(acts, json={"action": "issue"}, headers={"if-match": "*"})
+            approval = {"ceiling": {"amount": "140.00", "currency": "EUR"}, "by": "Ada Fell", "how": "telephone"}
+            client.post(acts, json={"action": "approve", "approval": approval}, headers={"if-match": "*"})
     return path.replace("{key_id}", client.get("/v1/keys").json()["keys"][0]["id"])
 
 

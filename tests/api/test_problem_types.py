@@ -16,6 +16,7 @@ from cotterline.api.edge import Edge
 from cotterline.api.problem_types import TYPES
 from cotterline.api.problem_words import WORDS
 from cotterline.api.problems import PROBLEMS, Problem
+from tests.api.agreed import agreed
 
 Client = TestClient[Edge]
 ADDRESSES = ["/problems", *(f"/problems/{code}" for code in PROBLEMS)]
@@ -190,7 +191,8 @@ def _patched(patch: dict[str, Any], tag: str | None) -> Callable[[Client], Any]:
 def _approved_unissued(client: Client) -> Any:  # noqa: ANN401 - a response
     address = _quote(client)
     tag = client.get(address).headers["etag"]
-    return client.post(f"{address}/transitions", json={"action": "approve"}, headers={"if-match": tag})
+    body = {"action": "approve", **agreed("approve")}
+    return client.post(f"{address}/transitions", json=body, headers={"if-match": tag})
 
 
 def _named_twice(client: Client) -> Any:  # noqa: ANN401 - a response

@@ -20,9 +20,10 @@ from cotterline.api.quote_requests import QuotePatch, TransitionRequest
 from cotterline.bench.errors import CotterlineError
 from cotterline.bench.quote_life import QuoteAction, QuoteState
 from cotterline.bench.quotes import QuoteRequest
-from cotterline.store import audit, quote_revisions, quote_transitions
+from cotterline.store import approvals, audit, quote_revisions, quote_transitions
 from cotterline.store.database import Database
 from cotterline.store.tenancy import SCOPES
+from tests.api.agreed import agreed
 from tests.bench.test_quote_life import ACTIONS, ALLOWED
 from tests.shops import Shop
 
@@ -35,6 +36,7 @@ class Desk:
     def __init__(self, database: Database, shop: Shop) -> None:
         self.database = database
         self.caller = Caller(shop.tenant, "key", frozenset(SCOPES))
+        self.ceiling = 100
 
     async def make(self, now: datetime) -> HeldQuote:
         """Make a quote."""
@@ -49,12 +51,14 @@ class Desk:
     async def act(self, held: HeldQuote, action: QuoteAction, now: datetime, tag: str = "*") -> HeldQuote:
         """Do something with it; issued, it holds for ten days."""
         async with self.database.write(self.caller.tenant) as tx:
-            asked = (
-                TransitionRequest(action=action, valid_days=10)
-                if action == "issue"
-                else TransitionRequest(action=action)
-            )
+            more = {"valid_days": 10} if action == "issue" else self.agreed(action)
+            asked = msgspec.convert({"action": action, **more}, TransitionRequest)
             return await QuoteChange(tx, self.caller, now).act(held.quote.id, tag, asked)
+
+    def agreed(self, action: QuoteAction) -> dict[str, Any]:
+        """What the customer agreed to: each time more."""
+        self.ceiling += 1
+        return agreed(action, str(self.ceiling))
 
     async def patch(self, held: HeldQuote, patch: QuotePatch, now: datetime) -> HeldQuote:
         """Patch whatever version there is."""
@@ -184,13 +188,14 @@ class Life(RuleBasedStateMachine):
         found = self.runner.run(self.desk.find(self.held))
         assert found.state(self.now) == self.state
         assert found.quote.revision == self.revisions
-        assert self.runner.run(self._counts()) == (self.acts, self.revisions)
+        assert self.runner.run(self._counts()) == (self.acts, self.revisions, self.state in {"approved", "ordered"})
 
-    async def _counts(self) -> tuple[int, int]:
+    async def _counts(self) -> tuple[int, int, int]:
         async with self.desk.database.read(self.desk.caller.tenant) as tx:
             acts = await quote_transitions.every(tx, self.held.quote.id)
             revisions = await quote_revisions.every(tx, self.held.quote.id)
-        return len(acts), len(revisions)
+            agreed_to = await approvals.every(tx, self.held.quote.id)
+        return len(acts), len(revisions), len([row for row in agreed_to if row.ended_at is None])
 
 
 def test_no_course_of_events_leaves_the_table(database_url: str, shop_a: Shop) -> None:

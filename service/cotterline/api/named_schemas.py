@@ -5,7 +5,9 @@ from typing import Any, Literal, NamedTuple
 
 import msgspec
 
+from cotterline.bench.approvals import EndOfApproval, Means
 from cotterline.bench.chain.methods import FrontMeasurement, NominalKind, RearMeasurement
+from cotterline.bench.labour.book import OptionId
 from cotterline.bench.parts_list import PropertyName
 from cotterline.bench.quantity import Side, Tool, Unit
 from cotterline.bench.quote_life import QuoteAction, QuoteState
@@ -33,6 +35,7 @@ class Named(NamedTuple):
 NAMED: Mapping[str, Named] = {
     "ConditionName": Named(Condition, "One thing an order needs of a verdict."),
     "Currency": Named(Currency, "A currency of ISO 4217 that has a minor unit."),
+    "EndOfApproval": Named(EndOfApproval, "What ended an approval."),
     "Evidence": Named(Evidence, "One thing observed; `kind` says which."),
     "FamilyId": Named(FamilyId, "One kind of thread, or of plain bore."),
     "Finding": Named(Finding, "Whether something holds, as far as it was measured."),
@@ -40,8 +43,10 @@ NAMED: Mapping[str, Named] = {
     "Grade": Named(Grade, "How well a fact is founded, the best first: standard, handbook, measurement, practice."),
     "KnownTaper": Named(KnownTaper, "Standard of a square end, or that nobody knows it."),
     "LeftOrRight": Named(Hand, "Left or right, as seen from the saddle; of a thread, its hand."),
+    "Means": Named(Means, "How a customer said something."),
     "Mode": Named(Mode, "Whether something belongs to the live or the test data of a shop."),
     "NominalKind": Named(NominalKind, "A kind of bicycle that has a customary chain line."),
+    "OptionId": Named(OptionId, "Something a job can have besides."),
     "PitchUnit": Named(Literal["mm", "tpi"], "Whether a pitch is in millimetres or in threads per inch."),
     "PolicyName": Named(PolicyName, "How many lengths are ordered together."),
     "PropertyName": Named(PropertyName, "Which property of a part."),

@@ -70,6 +70,18 @@ PROBLEMS: Mapping[str, Kind] = {
         "See result.ordering of the quote: it names what stands against an order. Measure it, change the quote's "
         "request and have the new revision approved.",
     ),
+    "approval-missing": Kind(
+        409,
+        "The customer has not agreed to this",
+        "Issue the quote and record what the customer agreed to with the act approve; where a new revision ended an "
+        "approval, ask again.",
+    ),
+    "beyond-ceiling": Kind(
+        409,
+        "This is more than the customer agreed to",
+        "Ask the customer, record the higher ceiling with the act extend, and try again; or charge no more than the "
+        "ceiling in force, which the quote's approvals show.",
+    ),
     "idempotency-key-in-flight": Kind(
         409,
         "The same request is still being worked on",

@@ -1,5 +1,6 @@
 """What changes a quote: making it, patching it, acting on it; each within the transaction it is handed."""
 
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any, Final
 from uuid import UUID
@@ -11,6 +12,7 @@ import cotterline
 from cotterline.api.body import decode
 from cotterline.api.caller import Caller
 from cotterline.api.conditions import overtaken, require
+from cotterline.api.kept_approvals import Agreement
 from cotterline.api.kept_quote import HeldQuote
 from cotterline.api.merge_patch import merged
 from cotterline.api.problems import ProblemError, RequestRefusedError
@@ -32,6 +34,9 @@ from cotterline.store.shop_documents import SETTINGS, DocumentVersion
 
 MAX_REVISIONS: Final = 200
 """More than this is another job."""
+
+_DONE: Final[Mapping[QuoteAction, str]] = {"revise": "revised", "extend": "extended"}
+"""What was done, where the state it leads to does not say so."""
 
 _REQUEST: Final = "/request"
 _OWN_MEMBERS: Final = ("reference", "metadata")
@@ -143,7 +148,7 @@ class QuoteChange:
             changed = await self._revised(changed, request)
         except CotterlineError as error:
             raise _led(error, _REQUEST) from error
-        return await self._act(held, changed, "revise", state, None)
+        return await self._act(held, changed, TransitionRequest(action="revise"), state)
 
     async def act(self, quote_id: UUID, wanted: str, asked: TransitionRequest) -> HeldQuote:
         """Do what is asked for, if the quote's state allows it."""
@@ -158,8 +163,7 @@ class QuoteChange:
         changed = HeldQuote(quote=row, revision=held.revision)
         if asked.action == "revise":
             changed = await self._revised(changed, msgspec.json.decode(held.revision.request, type=QuoteRequest))
-        note = None if isinstance(asked.note, UnsetType) else asked.note
-        return await self._act(held, changed, asked.action, state, note)
+        return await self._act(held, changed, asked, state)
 
     async def _expiry(self, state: QuoteState, asked: TransitionRequest) -> datetime | None:
         """Until when the quote holds in its new state; of one that expired, when it did."""
@@ -189,27 +193,26 @@ class QuoteChange:
         )
         return HeldQuote(quote=row, revision=revision)
 
-    async def _act(
-        self, before: HeldQuote, after: HeldQuote, action: QuoteAction, state: QuoteState, note: str | None
-    ) -> HeldQuote:
-        """Keep the quote in its new state, and who did what when."""
+    async def _act(self, before: HeldQuote, after: HeldQuote, asked: TransitionRequest, state: QuoteState) -> HeldQuote:
+        """Keep the quote in its new state, what is agreed now, and who did what when."""
         after = msgspec.structs.replace(after, quote=msgspec.structs.replace(after.quote, state=state))
         await self._replace(before, after)
         if after.revision is not before.revision:
             await quote_revisions.insert(self._tx, after.revision)
+        await Agreement(self._tx, self._now, self._caller.key_id).act(after, asked)
         transition = TransitionRow(
             quote_id=after.quote.id,
             version=after.quote.version,
             at=self._now,
             actor=self._caller.key_id,
-            action=action,
+            action=asked.action,
             from_state=before.state(self._now),
             to_state=state,
             revision=after.quote.revision,
-            note=note,
+            note=None if isinstance(asked.note, UnsetType) else asked.note,
         )
         await quote_transitions.insert(self._tx, transition)
-        await self._record("revised" if action == "revise" else state, after, {"from_state": transition.from_state})
+        await self._record(_DONE.get(asked.action, state), after, {"from_state": transition.from_state})
         return after
 
     async def _replace(self, before: HeldQuote, after: HeldQuote) -> None:

@@ -1,10 +1,14 @@
 """What can be sent to change a quote."""
 
+from collections.abc import Iterator
 from typing import Annotated, Any
 
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
+from cotterline.bench.approvals import ApprovalRequest
+from cotterline.bench.errors import Fault
+from cotterline.bench.money import Money
 from cotterline.bench.quote_life import QuoteAction
 from cotterline.bench.quotes import MetadataName, MetadataValue, Reference
 from cotterline.bench.shop import NO_NUL
@@ -34,8 +38,25 @@ class TransitionRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknow
         action: what; the table at ``/v1/reference/quote-life`` says from which states.
         note: the shop's own words, kept with it.
         valid_days: only to issue: how long the quote holds; as in the shop's settings unless given.
+        approval: to approve and to extend, and only then: what the customer agreed to.
+        charged: only to close: what the customer was charged; no more than the ceiling in force.
     """
 
     action: QuoteAction
     note: Annotated[str, Meta(min_length=1, max_length=500, pattern=NO_NUL)] | UnsetType = UNSET
     valid_days: ValidDays | UnsetType = UNSET
+    approval: ApprovalRequest | UnsetType = UNSET
+    charged: Money | UnsetType = UNSET
+
+
+def check_transition(asked: TransitionRequest) -> Iterator[Fault]:
+    """Yield what does not belong to the act, or is missing from it."""
+    agrees = asked.action in {"approve", "extend"}
+    if agrees and isinstance(asked.approval, UnsetType):
+        yield Fault("/approval", f"is needed to {asked.action}: the ceiling the customer agreed to, who and how")
+    if not agrees and not isinstance(asked.approval, UnsetType):
+        yield Fault("/approval", "is only for an approve or an extend")
+    if asked.action != "issue" and not isinstance(asked.valid_days, UnsetType):
+        yield Fault("/valid_days", "is only for an issue")
+    if asked.action != "close" and not isinstance(asked.charged, UnsetType):
+        yield Fault("/charged", "is only for a close")

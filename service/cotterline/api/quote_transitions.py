@@ -17,9 +17,8 @@ from cotterline.api.kept_quote import HeldQuote, KeptQuote, Quote, Stamp, shown
 from cotterline.api.operation import EXAMPLE_ID, Example
 from cotterline.api.problems import RequestRefusedError
 from cotterline.api.quote_changes import QuoteChange, find
-from cotterline.api.quote_requests import TransitionRequest
+from cotterline.api.quote_requests import TransitionRequest, check_transition
 from cotterline.api.quotes import EXAMPLE_NOW, QuoteId, answer, example_quote
-from cotterline.bench.errors import Fault
 from cotterline.bench.quantity import refuse
 from cotterline.bench.quote_life import LIFE, STATES, QuoteAct, QuoteAction, QuoteState
 from cotterline.store import quote_transitions
@@ -125,15 +124,15 @@ async def create(  # noqa: PLR0913, PLR0917 - what it is handed, each by name
     caller: NamedDependency[Caller],
     stamp: NamedDependency[Stamp],
 ) -> Response[bytes]:
-    """Issue, approve, decline, expire, order, close or revise a quote, where its state allows it.
+    """Issue, approve, extend, decline, expire, order, close or revise a quote, where its state allows it.
 
-    To order takes a key with the scope order, and a result that allows it.
+    To approve and to extend take what the customer agreed to. To order takes a key with the scope order, an approval
+    in force and a result that allows it.
     """
     if data.action == "order" and "order" not in caller.scopes:
         needed = {"WWW-Authenticate": 'Bearer error="insufficient_scope", scope="order"'}
         raise RequestRefusedError("forbidden-scope", "To order, a key needs the scope order.", headers=needed)
-    if data.action != "issue" and data.valid_days is not UNSET:
-        refuse([Fault("/valid_days", "is only for an issue")])
+    refuse([*check_transition(data)])
     wanted = wanted_tags(request)
 
     async def work(tx: WriteTransaction) -> Response[KeptQuote]:

@@ -70,6 +70,11 @@ _NEXT_LINKS = {
         "parameters": {"quote_id": "$response.body#/id"},
         "description": "See what was done with it.",
     },
+    "listApprovals": {
+        "operationId": "listApprovals",
+        "parameters": {"quote_id": "$response.body#/id"},
+        "description": "See what the customer agreed to.",
+    },
 }
 
 

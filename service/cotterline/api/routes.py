@@ -3,6 +3,7 @@
 from litestar.types import ControllerRouterHandler
 
 from cotterline.api import (
+    approvals,
     audit,
     chainline_predictions,
     docs,
@@ -38,6 +39,7 @@ ROUTES: tuple[ControllerRouterHandler, ...] = (
     quote_transitions.create,
     quote_transitions.every,
     quote_transitions.life,
+    approvals.every,
     quote_revisions.every,
     quote_revisions.read,
     shop_profiles.read,

@@ -32,6 +32,7 @@ class ShopProfilePatch(Struct, frozen=True, kw_only=True, forbid_unknown_fields=
         locale: language and customs of what is written for the shop's customers.
         quote_valid_days: how long a quote holds once it is issued.
         cranks: all of the shop's own, in the place of those there are.
+        pricing: merged member by member; its lists are replaced whole.
     """
 
     calculation: dict[str, Any] | UnsetType | None = UNSET
@@ -40,6 +41,7 @@ class ShopProfilePatch(Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     locale: Locale | UnsetType | None = UNSET
     quote_valid_days: Annotated[int, Meta(ge=1, le=365)] | UnsetType | None = UNSET
     cranks: Annotated[tuple[ShopCrank, ...], Meta(max_length=200)] | UnsetType | None = UNSET
+    pricing: dict[str, Any] | UnsetType | None = UNSET
 
 
 async def shop(caller: NamedDependency[Caller], database: NamedDependency[Database]) -> ShopProfile:

@@ -15,6 +15,8 @@ Code = Literal[
     "too-many-keys",
     "wrong-state",
     "order-not-allowed",
+    "approval-missing",
+    "beyond-ceiling",
     "idempotency-key-in-flight",
     "idempotency-key-reused",
     "payload-unstorable",

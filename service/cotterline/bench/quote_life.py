@@ -9,11 +9,12 @@ from datetime import datetime
 from typing import Final, Literal, get_args
 
 import msgspec
+from msgspec import UNSET, UnsetType
 
 from cotterline.bench.errors import CotterlineError
 
 QuoteState = Literal["draft", "issued", "approved", "declined", "expired", "ordered", "closed"]
-QuoteAction = Literal["issue", "approve", "decline", "expire", "order", "close", "revise"]
+QuoteAction = Literal["issue", "approve", "extend", "decline", "expire", "order", "close", "revise"]
 STATES: Final[tuple[QuoteState, ...]] = get_args(QuoteState)
 
 
@@ -23,13 +24,13 @@ class QuoteAct(msgspec.Struct, frozen=True, kw_only=True):
     Attributes:
         action: what is done.
         from_states: the states in which it is possible.
-        to_state: the state it leads to, the same from each.
+        to_state: the state it leads to, the same from each; left out where the quote stays in the state it is in.
         meaning: what it says about the job.
     """
 
     action: QuoteAction
     from_states: tuple[QuoteState, ...]
-    to_state: QuoteState
+    to_state: QuoteState | UnsetType = UNSET
     meaning: str
 
 
@@ -44,7 +45,12 @@ LIFE: Final[Sequence[QuoteAct]] = (
         action="approve",
         from_states=("issued",),
         to_state="approved",
-        meaning="The customer agreed.",
+        meaning="The customer agreed, to a ceiling and to options.",
+    ),
+    QuoteAct(
+        action="extend",
+        from_states=("approved", "ordered"),
+        meaning="The customer agreed to a higher ceiling, since the work goes beyond the one before.",
     ),
     QuoteAct(
         action="decline",
@@ -62,13 +68,13 @@ LIFE: Final[Sequence[QuoteAct]] = (
         action="order",
         from_states=("approved",),
         to_state="ordered",
-        meaning="The parts were ordered; refused while the result does not allow an order.",
+        meaning="The parts were ordered; refused without an approval, and while the result does not allow an order.",
     ),
     QuoteAct(
         action="close",
         from_states=("draft", "issued", "approved", "declined", "expired", "ordered"),
         to_state="closed",
-        meaning="Nothing more happens to the quote.",
+        meaning="Nothing more happens to the quote; no more is charged than was agreed.",
     ),
     QuoteAct(
         action="revise",
@@ -94,7 +100,7 @@ def state_after(state: QuoteState, action: QuoteAction) -> QuoteState:
     if state not in act.from_states:
         possible = ", ".join(actions_in(state)) or "nothing"
         raise CotterlineError("wrong-state", f"The quote is {state}; what can be done with it now: {possible}.")
-    return act.to_state
+    return state if isinstance(act.to_state, UnsetType) else act.to_state
 
 
 def actions_in(state: QuoteState) -> tuple[QuoteAction, ...]:

@@ -143,6 +143,26 @@ quote_transitions = Table(
 )
 """What was done with each quote; ``version`` is the quote's since."""
 
+approvals = Table(
+    "approvals",
+    metadata,
+    Column("quote_id", Uuid, ForeignKey("quotes.id"), primary_key=True),
+    Column("version", Integer, primary_key=True),
+    *_owner(),
+    Column("revision", Integer, nullable=False),
+    Column("ceiling", PlainText, nullable=False),
+    Column("currency", PlainText, nullable=False),
+    Column("options", LargeBinary, nullable=False),
+    Column("given_by", PlainText, nullable=False),
+    Column("how", PlainText, nullable=False),
+    Column("at", UtcDateTime, nullable=False),
+    Column("actor", PlainText, nullable=False),
+    Column("ended_at", UtcDateTime),
+    Column("ended_why", PlainText),
+    Column("charged", PlainText),
+)
+"""What customers agreed to; ``version`` is the quote's since. The one that has not ended is in force."""
+
 shop_documents = Table(
     "shop_documents",
     metadata,

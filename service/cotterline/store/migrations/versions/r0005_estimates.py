@@ -1,4 +1,4 @@
-"""Keep what estimates rest on: the labour book beside the settings, as documents of one table."""
+"""Keep what estimates rest on, the labour book beside the settings, and what customers agree to."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -21,10 +21,13 @@ def upgrade() -> None:
         )
     op.drop_table("shop_profiles")
     wall_off("shop_documents", commands="SELECT, INSERT")
+    _create_approvals()
+    wall_off("approvals")
 
 
 def downgrade() -> None:
-    """Keep the settings alone of all documents."""
+    """Keep the settings alone of all documents, and nothing else of estimates."""
+    op.drop_table("approvals")
     _create_profiles()
     with wall_open("shop_documents"):
         op.execute(
@@ -55,6 +58,28 @@ def _create_documents() -> None:
         sa.Column("content", sa.LargeBinary(), nullable=False),
         sa.CheckConstraint("kind IN ('settings', 'labour_book')", name=op.f("ck_shop_documents_kind")),
         sa.PrimaryKeyConstraint("shop_id", "mode", "kind", "version", name=op.f("pk_shop_documents")),
+    )
+
+
+def _create_approvals() -> None:
+    op.create_table(
+        "approvals",
+        sa.Column("quote_id", sa.Uuid(), nullable=False),
+        sa.Column("version", sa.Integer(), nullable=False),
+        *_owner("approvals"),
+        sa.Column("revision", sa.Integer(), nullable=False),
+        sa.Column("ceiling", sa.Text(), nullable=False),
+        sa.Column("currency", sa.Text(), nullable=False),
+        sa.Column("options", sa.LargeBinary(), nullable=False),
+        sa.Column("given_by", sa.Text(), nullable=False),
+        sa.Column("how", sa.Text(), nullable=False),
+        sa.Column("at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("actor", sa.Text(), nullable=False),
+        sa.Column("ended_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("ended_why", sa.Text(), nullable=True),
+        sa.Column("charged", sa.Text(), nullable=True),
+        sa.ForeignKeyConstraint(["quote_id"], ["quotes.id"], name=op.f("fk_approvals_quote_id_quotes")),
+        sa.PrimaryKeyConstraint("quote_id", "version", name=op.f("pk_approvals")),
     )
 
 

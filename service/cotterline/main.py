@@ -16,7 +16,7 @@ from litestar.routes import HTTPRoute
 from litestar.types import ControllerRouterHandler
 from uuid_utils.compat import uuid7
 
-from cotterline.api import kept_answers, openapi, problems, shop_documents, shop_profiles, telemetry
+from cotterline.api import kept_answers, openapi, problems, shop_documents, shop_profiles, telemetry, workshops
 from cotterline.api.body import StrictRequest
 from cotterline.api.caller import caller_of, needed_scope
 from cotterline.api.connection import Connection
@@ -155,4 +155,5 @@ _DEPENDENCIES: Mapping[str, Provide] = {
     "readiness": Provide(_readiness, sync_to_thread=False),
     "shop": Provide(shop_profiles.shop),
     "stamp": Provide(_stamp, sync_to_thread=False, use_cache=False),
+    "workshop": Provide(workshops.workshop),
 }

@@ -15,6 +15,8 @@ from cotterline.bench.quotes import QuoteRequest, QuoteResult, quote
 from cotterline.bench.shell.evidence import Evidence
 from cotterline.bench.shell.remedies import ShellCondition
 from cotterline.bench.shop import ShopSettings
+from cotterline.bench.shop_profile import ShopProfile
+from cotterline.bench.workshop import Workshop
 from tests.bench.bikes import COTTERED, RAISED, crank, cup, gauge, hand, inside, stamp, width
 from tests.bench.formulas import check_steps
 from tests.bench.random_evidence import ANY_EVIDENCE
@@ -37,7 +39,11 @@ MIXED = (
 def quoted(*evidence: Evidence, shop: ShopSettings | None = None, **parts: Any) -> QuoteResult:  # noqa: ANN401 - any part of a request
     """A bicycle's quote; every formula recorded on the way is evaluated."""
     trace = Trace()
-    result = quote(QuoteRequest(evidence=evidence, **parts), shop or ShopSettings(), trace)
+    result = quote(
+        QuoteRequest(evidence=evidence, **parts),
+        Workshop(profile=ShopProfile(calculation=shop or ShopSettings())),
+        trace,
+    )
     check_steps(trace.steps)
     return result
 

@@ -12,7 +12,7 @@ import pytest
 import cotterline
 from cotterline.bench.derivation import Trace
 from cotterline.bench.quotes import QuoteRequest, QuoteResult, quote
-from cotterline.bench.shop import ShopSettings
+from cotterline.bench.workshop import Workshop
 from cotterline.main import openapi_document
 from tests.command_line import COMMAND, FIXTURES, SECONDS, environment, run
 
@@ -36,7 +36,7 @@ def test_every_form_of_the_same_bicycles_gives_the_quotes_of_the_core(tmp_path: 
     compact = b"\n".join(msgspec.json.encode(msgspec.json.decode(bike)) for bike in BIKES)
     (tmp_path / "bikes.jsonl").write_bytes(compact)
     requests = [msgspec.json.decode(bike, type=QuoteRequest) for bike in BIKES]
-    expected = [quote(request, ShopSettings(), Trace(wanted=False)) for request in requests]
+    expected = [quote(request, Workshop(), Trace(wanted=False)) for request in requests]
     for file in (FIXTURES / "bikes.json", FIXTURES / "bikes.csv", tmp_path / "bikes.jsonl"):
         done = run("quote", str(file), "--as", "json-lines", folder=tmp_path)
         assert (done.returncode, done.stderr) == (0, f"{len(BIKES)} quoted, 0 refused.\n")

@@ -17,20 +17,20 @@ from cotterline.api.kept_quote import HeldQuote
 from cotterline.api.merge_patch import merged
 from cotterline.api.problems import ProblemError, RequestRefusedError
 from cotterline.api.quote_requests import QuotePatch, TransitionRequest
+from cotterline.api.workshops import WorkshopAsKept
+from cotterline.api.workshops import read as read_workshop
 from cotterline.bench.derivation import Trace
 from cotterline.bench.errors import CotterlineError, Fault
 from cotterline.bench.quantity import refuse
 from cotterline.bench.quote_life import QuoteAction, QuoteState, state_after
 from cotterline.bench.quotes import MAX_METADATA, QuoteRequest, quote
-from cotterline.bench.shop_profile import ShopProfile, with_cranks
-from cotterline.bench.spindle.question import SpindleQuestion
 from cotterline.store import quote_revisions, quote_transitions, quotes
 from cotterline.store.audit import record
 from cotterline.store.database import ReadTransaction, WriteTransaction
 from cotterline.store.quote_revisions import RevisionRow
 from cotterline.store.quote_transitions import TransitionRow
 from cotterline.store.quotes import QuoteRow
-from cotterline.store.shop_documents import SETTINGS, DocumentVersion
+from cotterline.store.shop_documents import SETTINGS
 
 MAX_REVISIONS: Final = 200
 """More than this is another job."""
@@ -66,30 +66,22 @@ async def find(tx: ReadTransaction, quote_id: UUID) -> HeldQuote:
     return HeldQuote(quote=row, revision=revision)
 
 
-def computed(
-    request: QuoteRequest, quote_id: UUID, number: int, shop: DocumentVersion[ShopProfile], now: datetime
-) -> RevisionRow:
+def computed(request: QuoteRequest, quote_id: UUID, number: int, shop: WorkshopAsKept, now: datetime) -> RevisionRow:
     """Do the job and return it as it is kept: with its derivation, so that an old quote can be explained."""
     asked = msgspec.structs.replace(request, reference=UNSET, metadata=UNSET)
-    result = quote(_with_cranks(asked, shop), shop.content.calculation, Trace())
+    result = quote(asked, shop.workshop, Trace())
     return RevisionRow(
         quote_id=quote_id,
         number=number,
         created_at=now,
         actor="",
-        settings_version=shop.version,
+        settings_version=shop.settings_version,
         verdict_state=result.verdict.state,
         leading_family=result.verdict.leading.drive,
         core_version=cotterline.__version__,
         request=msgspec.json.encode(asked),
         result=msgspec.json.encode(result),
     )
-
-
-def _with_cranks(request: QuoteRequest, shop: DocumentVersion[ShopProfile]) -> QuoteRequest:
-    if not isinstance(request.spindle, SpindleQuestion):
-        return request
-    return msgspec.structs.replace(request, spindle=with_cranks(request.spindle, shop.content))
 
 
 def drafted(request: QuoteRequest, revision: RevisionRow) -> HeldQuote:
@@ -174,8 +166,7 @@ class QuoteChange:
         return self._now + timedelta(days=(await SETTINGS.current(self._tx)).content.quote_valid_days)
 
     async def _computed(self, request: QuoteRequest, quote_id: UUID, number: int) -> RevisionRow:
-        shop = await SETTINGS.current(self._tx)
-        revision = computed(request, quote_id, number, shop, self._now)
+        revision = computed(request, quote_id, number, await read_workshop(self._tx), self._now)
         return msgspec.structs.replace(revision, actor=self._caller.key_id)
 
     async def _revised(self, held: HeldQuote, request: QuoteRequest) -> HeldQuote:

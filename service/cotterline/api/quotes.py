@@ -20,13 +20,13 @@ from cotterline.api.parameters import Derivation
 from cotterline.api.problems import call_of
 from cotterline.api.quote_changes import QuoteChange, computed, drafted, find
 from cotterline.api.quote_requests import QuotePatch
+from cotterline.api.workshops import UNSET_WORKSHOP
 from cotterline.bench.quote_life import QuoteState
 from cotterline.bench.quotes import QuoteRequest
 from cotterline.store import cursor as places
 from cotterline.store import quotes
 from cotterline.store.database import Database, WriteTransaction
 from cotterline.store.quotes import QuoteSearch
-from cotterline.store.shop_documents import SETTINGS
 
 _INSTANT = {"format": "date-time"}
 _BODY = examples.read("whole_job")
@@ -81,7 +81,7 @@ _NEXT_LINKS = {
 def example_quote() -> HeldQuote:
     """The quote that the API document shows."""
     request = examples.typed("whole_job", QuoteRequest)
-    return drafted(request, computed(request, UUID(EXAMPLE_ID), 1, SETTINGS.unset, EXAMPLE_NOW))
+    return drafted(request, computed(request, UUID(EXAMPLE_ID), 1, UNSET_WORKSHOP, EXAMPLE_NOW))
 
 
 def _example(_: object = None) -> KeptQuote:

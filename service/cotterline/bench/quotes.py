@@ -1,8 +1,9 @@
-"""The whole job for one bicycle in one answer: verdict, remedies, spindle, drivetrain, parts list.
+"""The whole job for one bicycle in one answer: verdict, remedies, spindle, drivetrain, parts list, plan, estimate.
 
 The parts list is withheld until the thread verdict is fit to order; everything else is said as far as it is known.
 """
 
+from collections.abc import Sequence
 from typing import Annotated, Final, TypeVar
 
 import msgspec
@@ -11,7 +12,12 @@ from msgspec import UNSET, Meta, UnsetType
 from cotterline.bench.chain.drivetrain import Drivetrain, DrivetrainResult, check_drivetrain, gears
 from cotterline.bench.derivation import Step, Trace
 from cotterline.bench.errors import CotterlineError, Fault
+from cotterline.bench.estimates import Estimate
+from cotterline.bench.jobs import Known, planned_and_priced
+from cotterline.bench.labour.book import OptionId
+from cotterline.bench.labour.condition import JobCondition
 from cotterline.bench.parts_list import PartsList, parts_list, unit_thread
+from cotterline.bench.plan import Plan
 from cotterline.bench.quantity import COVERAGE, Length, Uncertain, in_unit, refuse
 from cotterline.bench.shell.evidence import EvidenceList, OldCrank, check
 from cotterline.bench.shell.families import FAMILIES
@@ -19,9 +25,11 @@ from cotterline.bench.shell.order_conditions import OrderCondition
 from cotterline.bench.shell.posterior import posterior
 from cotterline.bench.shell.remedies import Remedy, ShellCondition, remedies
 from cotterline.bench.shop import NO_NUL, ShopSettings
+from cotterline.bench.shop_profile import with_cranks
 from cotterline.bench.spindle.question import ShellForSpindle, SpindleQuestion, check_question
 from cotterline.bench.spindle_options import SpindleOption, SpindleResult, options
 from cotterline.bench.thread_verdicts import Verdict, verdict
+from cotterline.bench.workshop import Workshop
 
 Part = TypeVar("Part", Verdict, SpindleResult)
 
@@ -43,6 +51,8 @@ class QuoteRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
         shell_condition: what else was seen of the shell, for the remedies.
         spindle: where the new rings shall stand, and on which crank.
         drivetrain: rings, sprockets and chainstay, for the chain's angles with the new spindle.
+        job: what can be seen of the bicycle that makes the work harder or easier.
+        options: what the customer wants besides; each quote lists those it offers.
         settings: used instead of the shop's, where given.
     """
 
@@ -52,6 +62,8 @@ class QuoteRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     shell_condition: ShellCondition = ShellCondition()
     spindle: SpindleQuestion | UnsetType = UNSET
     drivetrain: Drivetrain | UnsetType = UNSET
+    job: JobCondition = JobCondition()
+    options: Annotated[tuple[OptionId, ...], Meta(max_length=7)] = ()
     settings: ShopSettings | UnsetType = UNSET
 
 
@@ -73,6 +85,8 @@ class QuoteResult(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
         spindle: every length and what it would do; advice only, while ordering is not allowed.
         drivetrain: how the chain would run on the first choice of spindle.
         parts: what to order; withheld while ordering is not allowed.
+        plan: the work in order, how long it takes, and where the customer is asked again.
+        estimate: what it costs as a range, and the ceiling to ask for.
         missing: what must still be told before a spindle can be named.
         settings: the settings that were used.
         derivation: how each number came about, where asked for; in mm.
@@ -84,41 +98,62 @@ class QuoteResult(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     remedies: tuple[Remedy, ...]
     missing: tuple[Fault, ...]
     settings: ShopSettings
+    plan: Plan
+    estimate: Estimate
     spindle: SpindleResult | UnsetType = UNSET
     drivetrain: DrivetrainResult | UnsetType = UNSET
     parts: PartsList | UnsetType = UNSET
     derivation: tuple[Step, ...] | UnsetType = UNSET
 
 
-def quote(request: QuoteRequest, shop: ShopSettings, trace: Trace) -> QuoteResult:
+def quote(request: QuoteRequest, workshop: Workshop, trace: Trace) -> QuoteResult:
     """Do the whole job for one bicycle.
 
     Args:
-        request: the bicycle; its own settings, where given, are used instead of ``shop``.
-        shop: the shop's settings.
+        request: the bicycle; its own settings, where given, are used instead of the workshop's.
+        workshop: whose job it is.
         trace: collects the derivation.
 
     Raises:
         CotterlineError: ``impossible-value`` or ``evidence-conflict``, with every fault of that kind.
     """
-    settings = shop if isinstance(request.settings, UnsetType) else request.settings
+    shop = workshop.profile
+    settings = shop.calculation if isinstance(request.settings, UnsetType) else request.settings
+    if isinstance(request.spindle, SpindleQuestion):
+        request = msgspec.structs.replace(request, spindle=with_cranks(request.spindle, shop))
     _check(request)
     judged = verdict(request.evidence, settings, trace)
     spindle, missing = _spindle(request, judged, settings, trace)
     reasons = _reasons(judged, missing)
-    listed = _parts(request, judged, spindle, trace) if not reasons else UNSET
+    advised = _advised(spindle, request.options)
+    listed = _parts(request, judged, spindle, advised, trace) if not reasons else UNSET
     if isinstance(listed, msgspec.Struct) and not listed.orderable:
         reasons = tuple(blocker.text for blocker in listed.blockers)
         listed = UNSET
     ordering = Ordering(allowed=not reasons, reasons=reasons)
+    known = Known(
+        evidence=request.evidence,
+        shell_condition=request.shell_condition,
+        verdict=judged,
+        remedies=_remedies(request, judged, trace),
+        question=request.spindle,
+        spindle=spindle or UNSET,
+        advised=advised,
+        drivetrain=request.drivetrain,
+        gears=_drivetrain(request, spindle, settings, trace),
+        parts=listed,
+    )
+    steps, priced = planned_and_priced(known, request.job, request.options, workshop, trace)
     result = QuoteResult(
         summary=_summary(judged, spindle, ordering),
         ordering=ordering,
         verdict=_bare(judged),
-        remedies=_remedies(request, judged, trace),
+        remedies=known.remedies,
         spindle=_bare(spindle) if isinstance(spindle, SpindleResult) else UNSET,
-        drivetrain=_drivetrain(request, spindle, settings, trace),
+        drivetrain=known.gears,
         parts=listed,
+        plan=steps,
+        estimate=priced,
         missing=missing,
         settings=settings,
         derivation=tuple(trace.steps) if trace.wanted else UNSET,
@@ -134,6 +169,9 @@ def _check(request: QuoteRequest) -> None:
         faults += check_question(request.spindle, "/spindle")
     if isinstance(request.drivetrain, Drivetrain):
         faults += check_drivetrain(request.drivetrain, "/drivetrain")
+    for index, option in enumerate(request.options):
+        if option in request.options[:index]:
+            faults.append(Fault(f"/options/{index}", f"{option} is given more than once"))
     refuse(faults)
     check(request.evidence)
 
@@ -163,21 +201,28 @@ def _reasons(judged: Verdict, missing: tuple[Fault, ...]) -> tuple[str, ...]:
 
 
 def _parts(
-    request: QuoteRequest, judged: Verdict, spindle: SpindleResult | None, trace: Trace
+    request: QuoteRequest,
+    judged: Verdict,
+    spindle: SpindleResult | None,
+    advised: Sequence[SpindleOption],
+    trace: Trace,
 ) -> PartsList | UnsetType:
     if spindle is None:
         return UNSET
     cottered = any(isinstance(item, OldCrank) and item.crank == "cottered" for item in request.evidence)
     thread = unit_thread(FAMILIES[judged.leading.drive])
-    return parts_list(thread, spindle, trace, _advised(spindle), cottered=cottered)
+    return parts_list(thread, spindle, trace, advised, cottered=cottered)
 
 
-def _advised(spindle: SpindleResult) -> list[SpindleOption]:
-    """The lengths the order policy recommends, first choice first; none where it has no advice."""
-    if isinstance(spindle.order, UnsetType):
+def _advised(spindle: SpindleResult | None, wanted: Sequence[OptionId]) -> list[SpindleOption]:
+    """The lengths to order, first choice first: two where the customer wants that, or else as the policy has it."""
+    if spindle is None or isinstance(spindle.order, UnsetType):
         return []
     policies = {policy.policy: policy.lengths for policy in spindle.order.policies}
-    advised = {length.value for length in policies[spindle.order.recommended]}
+    chosen = spindle.order.recommended
+    if "second_spindle" in wanted and "order_two_return_one" in policies:
+        chosen = "order_two_return_one"
+    advised = {length.value for length in policies[chosen]}
     return [option for option in spindle.options if option.spindle_length.value in advised]
 
 

@@ -8,7 +8,7 @@ from cotterline.api.problems import refusal_of
 from cotterline.bench.derivation import Trace
 from cotterline.bench.errors import CotterlineError, Fault
 from cotterline.bench.quotes import QuoteRequest, QuoteResult, quote
-from cotterline.bench.shop import ShopSettings
+from cotterline.bench.workshop import Workshop
 
 MAX_BYTES = 1024 * 1024
 """Longest line of a file, and longest single bicycle: as much as the service takes in one request."""
@@ -57,7 +57,7 @@ def read(place: str, raw: bytes, columns: Mapping[str, str]) -> Bike | Refused:
 def answer(bike: Bike, *, derivation: bool) -> Quoted | Refused:
     """The whole job for a bicycle."""
     try:
-        return Quoted(bike, quote(bike.request, ShopSettings(), Trace(wanted=derivation)))
+        return Quoted(bike, quote(bike.request, Workshop(), Trace(wanted=derivation)))
     except CotterlineError as error:
         return _refused(bike.place, bike.request.reference or "", error, bike.columns)
 

@@ -1,0 +1,27 @@
+"""What a shop brings to a calculation besides the bicycle: its settings, its labour book, its pace, its prices."""
+
+from dataclasses import dataclass
+
+from cotterline.bench.labour.book import DEFAULT_BOOK, LabourBook
+from cotterline.bench.labour.learning import LabourTime
+from cotterline.bench.pricing.catalogue import Part, PriceList
+from cotterline.bench.shop_profile import DEFAULT, ShopProfile
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Workshop:
+    """One shop, as a calculation needs to know it.
+
+    Attributes:
+        profile: what the shop set for itself.
+        book: its labour book.
+        times: that it recorded.
+        parts: of its catalogue; at least those that this job may need.
+        price_lists: of its suppliers; at least the offers for ``parts``.
+    """
+
+    profile: ShopProfile = DEFAULT
+    book: LabourBook = DEFAULT_BOOK
+    times: tuple[LabourTime, ...] = ()
+    parts: tuple[Part, ...] = ()
+    price_lists: tuple[PriceList, ...] = ()

@@ -79,12 +79,14 @@ BECAUSE: Final = _TABLE.because
 def triggers(facts: JobFacts) -> frozenset[Trigger]:
     """Which kinds of operation the job has.
 
-    A remedy is the workshop's where any route it can take holds, so that no frame is cut without need.
+    A remedy is the workshop's where any route it can take holds, so that no frame is cut without need. Chasing is no
+    remedy but an operation of its own, and none for a thread that is stripped.
 
     >>> sorted(triggers(JobFacts(old_crank="cottered")))
     ['always', 'cottered', 'order_withheld', 'threaded_cups']
     """
     fits, routes = facts.ordering_allowed, [item for item in facts.remedies if item.route != "chase_thread"]
+    chased = len(routes) < len(facts.remedies)
     in_workshop = any(item.who == "workshop" for item in routes)
     several = not isinstance(facts.rings, UnsetType) and facts.rings > 1
     derailleur = several if isinstance(facts.front_derailleur, UnsetType) else facts.front_derailleur
@@ -101,7 +103,7 @@ def triggers(facts: JobFacts) -> frozenset[Trigger]:
         "unit_to_fit": fits,
         "order_withheld": not fits,
         "second_length": fits and second,
-        "threads_worn": facts.threads in {"worn", "stripped"} or len(routes) < len(facts.remedies),
+        "threads_worn": facts.threads == "worn" or (chased and facts.threads != "stripped"),
         "rings_to_set_up": fits and not isinstance(facts.rings, UnsetType),
         "derailleur_present": fits and derailleur,
         "chain_run_poor": fits and (facts.gears_beyond_limit > 0 or facts.chain_may_drop),

@@ -159,8 +159,8 @@ DEFAULT_BOOK: Final = LabourBook(operations=_SHIPPED.operations, contingencies=_
 INVENTED: Final = "Invented default figures, measured nowhere: replace them with your own."
 """What is said beside every figure that comes from ``DEFAULT_BOOK``."""
 
-MOST_MINUTES: Final = 10_000
-"""Most minutes all rows of a book may come to together at their longest: more is no bench job."""
+MOST_MINUTES: Final = 6_000
+"""Most minutes all rows of a book may come to together at their longest: a hundred hours are no bench job."""
 
 MOST_WITH_COST: Final = 4
 """Most contingencies of a book that may cost more than time: each doubles the cases that are priced."""

@@ -48,9 +48,8 @@ def ceiling_of(total: TotalCost, rules: PricingInForce, trace: Trace) -> Ceiling
         enough=float(units),
         step=float(step),
     )
-    words = (
-        f"Enough with probability {rule.quantile:g}: {enough.amount}, rounded up to a multiple of {rule.round_up_to}."
-    )
+    multiple = "the smallest coin" if Fraction(rule.round_up_to) == 0 else f"a multiple of {rule.round_up_to}"
+    words = f"Enough with probability {rule.quantile:g}: {enough.amount}, rounded up to {multiple}."
     return Ceiling(amount=amount, rule=words, quantile=rule.quantile, suffices=probability(total.suffices(amount)))
 
 

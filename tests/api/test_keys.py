@@ -4,11 +4,16 @@ from datetime import datetime, timedelta
 from typing import Any
 from uuid import uuid4
 
+import httpx
 import pytest
 from litestar.testing import TestClient
+from sqlalchemy import select
 
 from cotterline.api.edge import Edge
 from cotterline.store import key_text
+from cotterline.store.database import Database
+from cotterline.store.tables import kept_answers
+from cotterline.store.tenancy import SCOPES
 from tests.shops import Shop
 
 Client = TestClient[Edge]
@@ -125,3 +130,25 @@ def test_a_cursor_of_one_list_serves_no_other(client: Client) -> None:
     cursor = client.get("/v1/keys?limit=1").json()["next_cursor"]
     for path in ("/v1/quotes", "/v1/audit"):
         assert client.get(path, params={"cursor": cursor}).json()["type"] == "/problems/bad-cursor"
+
+
+async def test_asked_again_a_key_is_issued_once_and_shown_to_the_same_key_alone(
+    anyone: Client, database: Database, shop_a: Shop
+) -> None:
+    def ask(headers: dict[str, str]) -> httpx.Response:
+        return anyone.post("/v1/keys", json=ORDER, headers=headers | {"Idempotency-Key": '"till 4"'})
+
+    first, again = ask(shop_a.headers), ask(shop_a.headers)
+    assert (again.status_code, again.content) == (201, first.content)
+    assert again.headers["idempotency-replayed"] == "true"
+    async with database.read(shop_a.tenant) as tx:
+        (kept,) = await tx.rows(select(kept_answers.c.body))
+    assert b"cotl_" not in kept["body"]
+    labels = [key["label"] for key in anyone.get("/v1/keys", headers=shop_a.headers).json()["keys"]]
+    assert labels.count(ORDER["label"]) == 1
+    clerk = anyone.post(
+        "/v1/keys", json={"label": "clerk", "scopes": [*SCOPES]}, headers=shop_a.headers | {"Idempotency-Key": "x"}
+    )
+    other = ask(bearer(clerk.json()["key"]))
+    assert (other.status_code, other.json()["type"]) == (422, "/problems/idempotency-key-reused")
+    assert first.json()["key"] not in other.text

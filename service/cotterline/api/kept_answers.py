@@ -17,6 +17,8 @@ from cotterline.api.caller import Caller
 from cotterline.api.drafts import IDEMPOTENCY_KEY
 from cotterline.api.idempotency_key import fingerprint, read_key
 from cotterline.api.kept_quote import Stamp
+from cotterline.api.sealed_answers import seal, unseal
+from cotterline.bench.errors import CotterlineError
 from cotterline.store import kept_answers
 from cotterline.store.database import Database, WriteTransaction
 from cotterline.store.kept_answers import KeptAnswer
@@ -29,11 +31,19 @@ Work = Callable[[WriteTransaction], Awaitable[Response[Any]]]
 
 
 class Sent(msgspec.Struct, frozen=True, kw_only=True):
-    """What was sent: the key, what it is bound to, and the status of an answer that does not say its own."""
+    """What was sent.
+
+    Attributes:
+        key: that names the request.
+        mark: what the key is bound to.
+        status: of an answer that does not say its own.
+        secret: the API key it was sent with.
+    """
 
     key: str
     mark: bytes
     status: int
+    secret: bytes
 
 
 class Once:
@@ -45,8 +55,12 @@ class Once:
         self._sent = sent
         self._now = now
 
-    async def answer(self, work: Work) -> Response[bytes]:
+    async def answer(self, work: Work, *, sealed: bool = False) -> Response[bytes]:
         """Run the work and keep its answer, in one transaction; or give the answer that is kept.
+
+        Args:
+            work: what is done once.
+            sealed: whether the answer holds a secret, and is kept so that the same API key alone is given it again.
 
         Raises:
             CotterlineError: ``idempotency-key-reused`` or ``idempotency-key-in-flight``, besides what the work raises.
@@ -54,15 +68,26 @@ class Once:
         async with self._database.write(self._tenant) as tx:
             kept = await kept_answers.claim(tx, self._sent.key, self._sent.mark, self._now)
             if kept:
-                return _response(kept, {REPLAYED: "true"})
+                return _response(self._opened(kept) if sealed else kept, {REPLAYED: "true"})
             response = await work(tx)
             made = KeptAnswer(
                 status=response.status_code or self._sent.status,
                 headers={name: value for name, value in response.headers.items() if value is not None},
                 body=msgspec.json.encode(response.content),
             )
-            await kept_answers.keep(tx, self._sent.key, made, self._now)
+            await kept_answers.keep(tx, self._sent.key, self._closed(made) if sealed else made, self._now)
         return _response(made, {})
+
+    def _closed(self, answer: KeptAnswer) -> KeptAnswer:
+        body = seal(answer.body, self._sent.secret, self._sent.mark)
+        return msgspec.structs.replace(answer, body=body)
+
+    def _opened(self, answer: KeptAnswer) -> KeptAnswer:
+        body = unseal(answer.body, self._sent.secret, self._sent.mark)
+        if body is None:
+            words = "This was sent with another API key before, which alone can be given the answer again."
+            raise CotterlineError("idempotency-key-reused", words)
+        return msgspec.structs.replace(answer, body=body)
 
 
 def _response(answer: KeptAnswer, more: dict[str, str]) -> Response[bytes]:
@@ -84,5 +109,6 @@ async def once(
     key = read_key(request.headers.getall(IDEMPOTENCY_KEY.lower(), []))
     scope = request.scope
     mark = fingerprint(scope["method"], scope["path"], scope["query_string"], await request.body())
-    sent = Sent(key=key, mark=mark, status=request.route_handler.status_code)
+    secret = request.headers["authorization"].partition(" ")[2].strip().encode()
+    sent = Sent(key=key, mark=mark, status=request.route_handler.status_code, secret=secret)
     return Once(database, caller.tenant, sent, stamp.now)

@@ -10,6 +10,7 @@ from litestar.params import JSONBody, PathParameter
 
 from cotterline.api import examples
 from cotterline.api.caller import Caller, lacks_scope
+from cotterline.api.kept_answers import Once
 from cotterline.api.kept_quote import Stamp
 from cotterline.api.operation import EXAMPLE_ID, Example
 from cotterline.api.paging import DEFAULT_LIMIT, Limit, Place, next_page
@@ -18,7 +19,7 @@ from cotterline.api.shown_key import IssuedKey, KeyList, KeyRequest, ShownKey, i
 from cotterline.bench.errors import CotterlineError
 from cotterline.store import cursor as places
 from cotterline.store import key_text, keys
-from cotterline.store.database import Database
+from cotterline.store.database import Database, WriteTransaction
 from cotterline.store.keys import KeyOrder, KeyPage, KeyRow
 from cotterline.store.tenancy import SCOPES
 
@@ -55,8 +56,10 @@ def _revoked_example() -> ShownKey:
     summary="Issue a key",
     opt={
         "scope": "administer",
+        "answer": IssuedKey,
+        "takes": ["Idempotency-Key"],
         "examples": {"booking": Example("For a booking system", _issue_example, _BODY)},
-        "headers": ["Location"],
+        "headers": ["Location", "Idempotency-Replayed"],
         "refusals": (409,),
         "links": {
             name: {
@@ -71,19 +74,22 @@ def _revoked_example() -> ShownKey:
 async def issue(
     request: Request[Any, Any, Any],
     data: JSONBody[KeyRequest],
+    once: NamedDependency[Once],
     caller: NamedDependency[Caller],
-    database: NamedDependency[Database],
     stamp: NamedDependency[Stamp],
-) -> Response[IssuedKey]:
-    """Issue a key and show it this once. A key can hand out only the scopes it holds, in its own mode."""
+) -> Response[bytes]:
+    """Issue a key and show it to the caller alone. A key can hand out only the scopes it holds, in its own mode."""
     missing = frozenset(data.scopes) - caller.scopes
     if missing:
         raise lacks_scope(*keys.ordered(missing))
     order = _order(data, stamp.now)
-    async with database.write(caller.tenant) as tx:
+
+    async def work(tx: WriteTransaction) -> Response[IssuedKey]:
         text = await keys.issue(tx, order, key_id=stamp.id, now=stamp.now, actor=caller.key_id)
-    made = issued(keys.row_of(order, stamp.id, stamp.now), caller.tenant.mode, text)
-    return Response(made, headers={"Location": f"{call_of(request.scope).base_url}/v1/keys/{stamp.id}"})
+        made = issued(keys.row_of(order, stamp.id, stamp.now), caller.tenant.mode, text)
+        return Response(made, headers={"Location": f"{call_of(request.scope).base_url}/v1/keys/{stamp.id}"})
+
+    return await once.answer(work, sealed=True)
 
 
 @get(

@@ -151,6 +151,19 @@ def test_two_circles_that_share_a_member_are_one() -> None:
     assert found(LabourBook(operations=rows)).keys() == {"/operations/a/after"}
 
 
+def test_a_circle_behind_another_names_its_own_members_alone() -> None:
+    rows = {
+        "a": operation(after=("b",)),
+        "b": operation(after=("a",)),
+        "c": operation(after=("d", "a")),
+        "d": operation(after=("c",)),
+    }
+    faults = found(LabourBook(operations=rows))
+    assert faults["/operations/a/after"].endswith(": a, b")
+    assert faults["/operations/c/after"].endswith(": c, d")
+    assert len(faults) == 2
+
+
 def test_a_circle_of_contingencies_is_named() -> None:
     risks = {
         "spill": following(contingency("wash", 0.1), "flood"),

@@ -13,6 +13,7 @@ from typing import Final, get_args
 import numpy as np
 from numpy.typing import NDArray
 
+from cotterline.bench.errors import CotterlineError
 from cotterline.bench.labour.book import LabourClass
 from cotterline.bench.labour.minutes import MinuteDistribution
 from cotterline.bench.labour.workload import CostRisk, Workload
@@ -20,8 +21,11 @@ from cotterline.bench.labour.workload import CostRisk, Workload
 PARTS_OF_A_MINOR_UNIT: Final = 60
 """A minute at an hourly rate of whole minor units is a whole number of sixtieths of one."""
 
-MOST_POINTS: Final = 2_000_000
+MOST_POINTS: Final = 250_000
 """Most points of an outer sum; a wider one is laid on a coarser grid of minutes first."""
+
+MOST_RISKS: Final = 8
+"""Most contingencies of one job with a cost of their own; each doubles the branches there are."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,7 +60,13 @@ def work_cost(workload: Workload, rates: Mapping[LabourClass, Fraction], most_po
         workload: its minutes, and its contingencies that cost more than time.
         rates: by class, whole minor units an hour; a class without one adds no cost.
         most_points: beyond how many points the grid of minutes is made coarser, keeping every mean.
+
+    Raises:
+        CotterlineError: ``impossible-value`` where more than ``MOST_RISKS`` contingencies have a cost of their own.
     """
+    if len(workload.with_cost) > MOST_RISKS:
+        detail = f"At most {MOST_RISKS} contingencies of one job may cost more than time; the labour book has more."
+        raise CotterlineError("impossible-value", detail)
     grid = 1
     while (cost := _on_grid(workload, rates, grid, most_points)) is None:
         grid *= 2

@@ -1,6 +1,7 @@
 """Money against ISO 4217."""
 
-from decimal import Decimal
+from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal
+from fractions import Fraction
 
 import iso4217
 import msgspec
@@ -8,7 +9,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cotterline.bench.money import MINOR_DECIMALS, Money, check_price, rounded
+from cotterline.bench.money import (
+    MINOR_DECIMALS,
+    Money,
+    RoundingMode,
+    check_price,
+    in_minor_units,
+    of_minor_units,
+    rounded,
+    whole,
+)
 
 DECODE = msgspec.json.Decoder(Money).decode
 
@@ -33,6 +43,49 @@ def test_every_currency_has_the_minor_unit_of_iso_4217_list_one() -> None:
 )
 def test_a_half_is_rounded_to_the_even_minor_unit(amount: str, currency: str, text: str) -> None:
     assert rounded(Decimal(amount), currency) == Money(amount=text, currency=currency)
+
+
+# Ties by hand, by round-half-even and round-half-up of the General Decimal Arithmetic Specification, version 1.70: the
+# latter rounds the magnitude, so away from zero.
+@pytest.mark.parametrize(
+    ("amount", "even", "up"),
+    [
+        ("0.5", 0, 1),
+        ("1.5", 2, 2),
+        ("2.5", 2, 3),
+        ("-0.5", 0, -1),
+        ("-2.5", -2, -3),
+        ("2.4999", 2, 2),
+        ("-2.51", -3, -3),
+    ],
+)
+def test_a_half_goes_where_the_mode_says(amount: str, even: int, up: int) -> None:
+    assert (whole(Fraction(amount), "half_even"), whole(Fraction(amount), "half_up")) == (even, up)
+
+
+@given(st.fractions(-(10**6), 10**6, max_denominator=1000), st.sampled_from(["half_even", "half_up"]))
+def test_rounding_is_that_of_the_standard_librarys_decimals(amount: Fraction, mode: RoundingMode) -> None:
+    # Ten decimals, cut off towards zero with a sticky last digit, keep which side of a half an amount is on.
+    scaled = amount * 10**10
+    digits = int(scaled) * 10 + (0 if scaled.denominator == 1 else 1 if amount > 0 else -1)
+    exact = Decimal(digits).scaleb(-11)
+    oracle = {"half_even": ROUND_HALF_EVEN, "half_up": ROUND_HALF_UP}[mode]
+    assert whole(amount, mode) == int(exact.quantize(Decimal(1), oracle))
+
+
+@pytest.mark.parametrize(
+    ("currency", "units", "amount"), [("JPY", 5, "5"), ("EUR", -5, "-0.05"), ("KWD", 1500, "1.500")]
+)
+def test_an_amount_is_a_whole_number_of_the_smallest_coins(currency: str, units: int, amount: str) -> None:
+    assert of_minor_units(units, currency).amount == amount
+    assert in_minor_units(amount, currency) == units
+
+
+@given(st.integers(-(10**9), 10**9), st.sampled_from(sorted(MINOR_DECIMALS)))
+def test_the_smallest_coin_is_that_of_iso_4217(units: int, currency: str) -> None:
+    exponent = iso4217.Currency(currency).exponent
+    assert exponent is not None
+    assert of_minor_units(units, currency).decimal == Decimal(units) / 10**exponent
 
 
 @given(

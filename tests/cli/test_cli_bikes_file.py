@@ -225,6 +225,7 @@ def test_every_column_can_be_filled() -> None:
     values |= {"crank_taper": "iso", "cartridge_taper": "jis", "reference_taper": "iso", "cartridge_spacer_mm": "1"}
     values |= {"rings": "2", "ring_teeth": "48 36", "sprocket_teeth": "14 16 18 20 22 24", "chain_speeds": "6"}
     values |= {"aim": "rear", "rear_sprockets": "6"}
+    values |= {"rust": "light", "years_since_service": "2.5", "cup_metal": "steel", "cotter_nuts": "free"}
     lengths: dict[str, float] = {
         "shell_width": 68,
         "old_chain_line": 42,

@@ -135,6 +135,13 @@ def _of_the_gears() -> Iterator[Column]:
     yield Column("chain_speeds", "whole", "drivetrain.chain_speeds", "what the chain is made for", needs=("chainstay",))
 
 
+def _of_the_job() -> Iterator[Column]:
+    yield Column("rust", "text", "job.rust", "none, light or heavy: on bracket, cotters and shell")
+    yield Column("years_since_service", "number", "job.years_since_service", "years since the bracket was last apart")
+    yield Column("cup_metal", "text", "job.cup_metal", "steel or alloy: of the old cups")
+    yield Column("cotter_nuts", "text", "job.cotter_nuts", "free or seized: whether the cotters' nuts turn")
+
+
 COLUMNS: Final[Mapping[str, Column]] = {
     column.name: column
     for columns in (
@@ -145,6 +152,7 @@ COLUMNS: Final[Mapping[str, Column]] = {
         _of_the_chain_line(),
         _of_the_spindle(),
         _of_the_gears(),
+        _of_the_job(),
     )
     for column in columns
 }

@@ -14,6 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from cotterline.bench.chain.drivetrain import DrivetrainResult
+from cotterline.bench.estimates import Ceiling
 from cotterline.bench.parts_list import PartsList
 from cotterline.bench.quantity import Length
 from cotterline.bench.quotes import QuoteResult
@@ -31,6 +32,7 @@ NONE: Final = "-"
 _SHARES: Final = (26, 27, 20, 15, 12)
 _GAP: Final = 2
 _REASONS: Final = 3
+_DRIVERS: Final = 2
 _NEARLY_SURE: Final = 0.9995
 """From here a percentage would round to a hundred, which no verdict is."""
 
@@ -54,7 +56,7 @@ class QuoteTable:
             self._print(self._line([Text("-" * width) for width in self._widths]))
             self._begun = True
         self._print(self._line([Text(printable(name)), _shell(result), *map(Text, figures_of(result))]))
-        for label, words in (*advice_on(result), *_steps(result)):
+        for label, words in (*advice_on(result), *cost_of(result), *_steps(result)):
             self._print(_paragraph(label, words))
         self._print(Text())
 
@@ -91,6 +93,24 @@ def advice_on(result: QuoteResult) -> Iterator[tuple[str, str]]:
         yield from (("Contradiction", item.words) for item in verdict.contradictions)
         yield from (("Measure next", _measurement(item)) for item in verdict.next_measurements[:1])
     yield from _routes(result.remedies, "If it cannot be had" if result.ordering.allowed else "Routes that hold")
+
+
+def cost_of(result: QuoteResult) -> Iterator[tuple[str, str]]:
+    """What the job takes and costs, each a heading and its words: nine times in ten within the range's upper end."""
+    estimate = result.estimate
+    minutes, money = estimate.minutes, estimate.money
+    yield "Work", f"{minutes.p10} to {minutes.p90} minutes, {minutes.expected:.0f} on average."
+    drivers = [f"{driver.name} ({driver.share:.0%})" for driver in estimate.drivers[:_DRIVERS]]
+    yield from [("What drives it", "; ".join(drivers) + ".")] if drivers else []
+    currency = money.expected.currency
+    amounts = f"{money.p10.amount} to {money.p90.amount} {currency}, {money.expected.amount} on average"
+    if estimate.missing_prices:
+        first, *rest = [item.what for item in estimate.missing_prices]
+        more = f" and {len(rest)} more" if rest else ""
+        yield "Price", f"{amounts}, without what has no price yet: {first}{more}."
+    elif isinstance(estimate.ceiling, Ceiling):
+        ceiling = estimate.ceiling.amount
+        yield "Price", f"{amounts}. Ask the customer for up to {ceiling.amount} {ceiling.currency}."
 
 
 def _shell(result: QuoteResult) -> Text:

@@ -14,8 +14,8 @@ from rich.table import Table
 from rich.text import Text
 
 from cotterline.bench.chain.drivetrain import DrivetrainResult
-from cotterline.bench.estimates import Ceiling
 from cotterline.bench.parts_list import PartsList
+from cotterline.bench.pricing.ceiling import Ceiling
 from cotterline.bench.quantity import Length
 from cotterline.bench.quotes import QuoteResult
 from cotterline.bench.shell.families import FAMILIES

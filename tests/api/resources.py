@@ -23,11 +23,19 @@ def a_key(client: Client) -> str:
     return str(_made(client, "/v1/keys", {"label": str(uuid4()), "scopes": ["read"]})["id"])
 
 
-def a_version_of_the_settings(client: Client) -> str:
-    """Change the settings once and give the number of the version that makes."""
-    before = client.get("/v1/settings")
-    headers = {"If-Match": before.headers["etag"], "Content-Type": "application/merge-patch+json"}
-    changed = client.patch("/v1/settings", content=b'{"quote_valid_days":11}', headers=headers)
+CHANGES = {"/v1/settings": b'{"quote_valid_days":11}', "/v1/labour-book": b'{"contingencies":{"soak_fails":null}}'}
+"""A change of each document that has versions."""
+
+
+def a_version_of_each_document(client: Client) -> str:
+    """Change each document once and give the number of the version that makes, the same for all."""
+    (number,) = {_changed(client, path, patch) for path, patch in CHANGES.items()}
+    return number
+
+
+def _changed(client: Client, path: str, patch: bytes) -> str:
+    headers = {"If-Match": client.get(path).headers["etag"], "Content-Type": "application/merge-patch+json"}
+    changed = client.patch(path, content=patch, headers=headers)
     assert changed.status_code == 200, changed.text
     return str(changed.headers["content-location"].rpartition("/")[2])
 
@@ -52,7 +60,7 @@ KINDS: Mapping[str, Kind] = {
     "quote_id": Kind(a_quote, _any_id),
     "key_id": Kind(a_key, _any_id),
     "number": Kind(lambda _: "1", lambda: "1"),
-    "version": Kind(a_version_of_the_settings, lambda: "999"),
+    "version": Kind(a_version_of_each_document, lambda: "999"),
 }
 """How to make what a path parameter of the API document names."""
 

@@ -178,6 +178,6 @@ def test_nothing_is_charged_where_nothing_was_agreed_to(client: Client) -> None:
 
 
 def test_the_options_offered_are_those_of_the_estimate() -> None:
-    result = b'{"summary":"","estimate":{"options":[{"id":"new_chain","name":"a"},{"id":"remedy"}]}}'
+    result = b'{"summary":"","estimate":{"options":[{"option":"new_chain","name":"a"},{"option":"remedy"}]}}'
     assert options_of(msgspec.structs.replace(REVISION, result=result)) == {"new_chain", "remedy"}
     assert options_of(msgspec.structs.replace(REVISION, result=b'{"summary":""}')) == frozenset()

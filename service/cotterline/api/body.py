@@ -5,10 +5,11 @@ A body that fits costs one typed decode and one pass for repeated names; the sea
 that does not.
 """
 
+import asyncio
 import functools
 import json
 from collections.abc import Iterator
-from typing import Any, NoReturn
+from typing import Any, NoReturn, Protocol
 
 import msgspec
 from litestar import Request
@@ -16,6 +17,10 @@ from litestar import Request
 from cotterline.api.faults import faults_in, member
 from cotterline.api.problems import RequestRefusedError, body_errors
 from cotterline.bench.errors import Fault
+
+CSV = "text/csv"
+_PARAMETERS = {"application/json": {"charset=utf-8"}, CSV: {"charset=utf-8", "header=present"}}
+"""Parameters that a content type may have (for tables RFC 4180, section 3)."""
 
 _MAX_EXACT_INTEGER = 2**53
 """Beyond this a JSON number is not the same integer in every reader (RFC 8259, section 6)."""
@@ -36,6 +41,9 @@ class StrictRequest(Request[Any, Any, Any]):
 
     async def json(self) -> Any:  # noqa: ANN401 - the type is the handler's annotation
         """The body as an instance of the handler's ``data`` annotation."""
+        table = table_of(self.route_handler)
+        if table and _kind(self)[0] == CSV:
+            return await asyncio.to_thread(table.read, await self.body())  # a long one takes its time
         field = self.route_handler.parsed_data_field
         return decode(await self.body(), field.annotation if field else Any)
 
@@ -46,15 +54,37 @@ def media_type(handler: Any) -> str:  # noqa: ANN401 - Litestar's handler
     return kind
 
 
-def _check_headers(request: Request[Any, Any, Any]) -> None:
-    wanted = media_type(request.route_handler)
+class Table(Protocol):
+    """What reads a body in CSV."""
+
+    def read(self, raw: bytes) -> Any:  # noqa: ANN401 - the type is the handler's annotation
+        """The body as an instance of the handler's ``data`` annotation."""
+
+
+def table_of(handler: Any) -> Table | None:  # noqa: ANN401 - Litestar's handler
+    """What reads a handler's body where it comes as CSV, ``opt={"table": ...}``; None where it may not."""
+    table: Table | None = handler.opt.get("table")
+    return table
+
+
+def _kind(request: Request[Any, Any, Any]) -> tuple[str, set[str]]:
+    """The one content type, in small letters, and its parameters; empty where there is none or more."""
     kinds = request.headers.getall("content-type", [])
     kind, _, parameters = (kinds[0] if len(kinds) == 1 else "").partition(";")
-    charset = parameters.strip().lower().replace('"', "")
-    if kind.strip().lower() != wanted or charset not in {"", "charset=utf-8"}:
+    given = parameters.lower().replace('"', "").split(";")
+    return kind.strip().lower(), {each.strip() for each in given if each.strip()}
+
+
+def _check_headers(request: Request[Any, Any, Any]) -> None:
+    wanted = media_type(request.route_handler)
+    kind, parameters = _kind(request)
+    as_table = kind == CSV and table_of(request.route_handler) is not None
+    known = _PARAMETERS[CSV if as_table else "application/json"]
+    if (kind != wanted and not as_table) or not parameters <= known:
         # RFC 5789, section 2.2: a PATCH refused for its format is told which would do.
         told = {"Accept-Patch": wanted} if request.method == "PATCH" else {}
-        raise RequestRefusedError("unsupported-media-type", f"The body must be {wanted} in UTF-8.", headers=told)
+        either = f"{wanted} or {CSV}" if table_of(request.route_handler) else wanted
+        raise RequestRefusedError("unsupported-media-type", f"The body must be {either} in UTF-8.", headers=told)
     if request.headers.get("content-encoding", "identity").lower() != "identity":
         raise RequestRefusedError("unsupported-media-type", "The body must come without a content coding.")
 

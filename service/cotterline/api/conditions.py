@@ -61,14 +61,18 @@ def _tags(request: Request[Any, Any, Any], header: str) -> str:
     return value
 
 
-def require(wanted: str, tag: str) -> None:
+def require(wanted: str, *tags: str) -> None:
     """Hold that the client changes the version it has seen; strong comparison, so a weak tag never fits.
+
+    Args:
+        wanted: the value of ``If-Match``.
+        tags: of this version, one for each form it can be had in.
 
     Raises:
         CotterlineError: ``precondition-failed``.
     """
-    if wanted != "*" and (("", tag) not in _TAG.findall(wanted)):
-        raise overtaken(tag)
+    if wanted != "*" and {("", tag) for tag in tags}.isdisjoint(_TAG.findall(wanted)):
+        raise overtaken(tags[0])
 
 
 def overtaken(tag: str = "") -> CotterlineError:

@@ -32,6 +32,11 @@ def faults_in(value: Any, kind: Any, pointer: str) -> Iterator[Fault]:  # noqa: 
     structs = [choice for choice in choices if isinstance(choice, type) and issubclass(choice, msgspec.Struct)]
     if isinstance(value, dict) and structs:
         yield from _object_faults(value, structs, pointer)
+    elif isinstance(value, dict) and (kinds := _mapping_kinds(choices)) is not None:
+        yield from _leaf_faults(value, _without_entries(kind), pointer)
+        for name, entry in value.items():
+            yield from _leaf_faults(name, kinds[0], member(pointer, name))
+            yield from faults_in(entry, kinds[1], member(pointer, name))
     elif isinstance(value, list) and (item := _item_kind(choices)) is not None:
         yield from _leaf_faults(value, _without_items(kind), pointer)
         for index, entry in enumerate(value):
@@ -52,6 +57,18 @@ def _choices(kind: Any) -> list[Any]:  # noqa: ANN401 - any annotation
 
 def _item_kind(choices: list[Any]) -> Any:  # noqa: ANN401 - any annotation
     return next((get_args(choice)[0] for choice in choices if get_origin(choice) in {list, tuple}), None)
+
+
+def _mapping_kinds(choices: list[Any]) -> tuple[Any, Any] | None:
+    """The types of names and values, where a mapping is one of the alternatives."""
+    return next((get_args(choice) for choice in choices if get_origin(choice) is dict), None)
+
+
+def _without_entries(kind: Any) -> Any:  # noqa: ANN401 - any annotation
+    """A mapping type that keeps its limit of length and lets every entry pass."""
+    if get_origin(kind) is Annotated:
+        return Annotated[(dict[str, Any], *kind.__metadata__)]
+    return dict[str, Any]
 
 
 def _without_items(kind: Any) -> Any:  # noqa: ANN401 - any annotation

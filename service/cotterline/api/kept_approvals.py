@@ -31,7 +31,7 @@ _ENDS: Final[Mapping[QuoteAction, EndOfApproval]] = {"decline": "declined", "rev
 
 
 class _Option(msgspec.Struct, frozen=True):
-    id: str
+    option: str
 
 
 class _Estimate(msgspec.Struct, frozen=True):
@@ -107,7 +107,7 @@ class Agreement:
 def options_of(revision: RevisionRow) -> frozenset[str]:
     """The options a revision's estimate offers."""
     estimate = msgspec.json.decode(revision.result, type=_Estimated).estimate
-    return frozenset(option.id for option in estimate.options)
+    return frozenset(option.option for option in estimate.options)
 
 
 def _charged(asked: TransitionRequest, before: ApprovalRow | None) -> str | None:

@@ -31,6 +31,7 @@ TAGS: Mapping[str, str] = {
     "quotes": "The whole job in one call, kept so that it can be read again.",
     "shop": "The shop's keys, and who did what with them.",
     "settings": "What a shop sets for itself, used wherever a request brings nothing else.",
+    "labour": "What work takes: the shop's labour book, and what its own times say.",
     "reference": "The trade's facts that the calculations use, each with its source.",
     "service": "Health, documentation and the meaning of problems.",
 }

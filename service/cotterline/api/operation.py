@@ -17,7 +17,7 @@ from litestar.handlers import HTTPRouteHandler
 from litestar.typing import FieldDefinition
 
 from cotterline.api import problem_words
-from cotterline.api.body import decode, media_type
+from cotterline.api.body import CSV, decode, media_type, table_of
 from cotterline.api.drafts import (
     EFFECTIVE_WINDOW,
     QUOTA,
@@ -156,6 +156,8 @@ def operation(handler: HTTPRouteHandler, known: Mapping[Any, Any]) -> dict[str, 
             for name, example in _examples(handler)
         }
         content = {media_type(handler): {"schema": known[body], "examples": examples}}
+        if table_of(handler):
+            content[CSV] = {"schema": {"type": "string"}}
         found["requestBody"] = {"required": True, "content": content}
     refusals = {str(status): {"$ref": f"#/components/responses/{_REFUSALS[status]}"} for status in _statuses(handler)}
     found["responses"] = {str(handler.status_code): _success(handler, known), **handler.opt.get("also", {}), **refusals}

@@ -98,7 +98,9 @@ PROBLEMS: Mapping[str, Kind] = {
         "Read it again, see whether your change still makes sense, and send it with the new ETag in If-Match.",
     ),
     "request-too-large": Kind(
-        413, "The request is too large", "Send less in one request: 1 MiB, unless the operator set another limit."
+        413,
+        "The request is too large",
+        "Send less in one request: 16 MiB for a table, 1 MiB for all else, unless the operator set another limit.",
     ),
     "target-too-long": Kind(414, "The address is too long", "Shorten the query; no parameter here needs much."),
     "unsupported-media-type": Kind(
@@ -116,6 +118,12 @@ PROBLEMS: Mapping[str, Kind] = {
         422,
         "The patch makes something that does not fit the schema",
         "Correct each member named in errors: the pointers lead into the resource as it would be after the patch.",
+    ),
+    "invalid-table": Kind(
+        422,
+        "The table has rows that cannot be taken",
+        "Correct each row named in errors and send the table again: nothing of it was kept. Rows are counted as a "
+        "spreadsheet does, the header being row 1.",
     ),
     "idempotency-key-reused": Kind(
         422,
@@ -172,11 +180,15 @@ class ProblemError(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True
     Attributes:
         pointer: where in the body, as a JSON pointer (RFC 6901).
         parameter: which query parameter, where the fault is not in the body.
+        row: which row of a table, counted as a spreadsheet does, the header being row 1.
+        column: which column of a table.
         detail: what is wrong, in words.
     """
 
     pointer: str | msgspec.UnsetType = msgspec.UNSET
     parameter: str | msgspec.UnsetType = msgspec.UNSET
+    row: int | msgspec.UnsetType = msgspec.UNSET
+    column: str | msgspec.UnsetType = msgspec.UNSET
     detail: str
 
 

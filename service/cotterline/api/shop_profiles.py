@@ -10,7 +10,7 @@ from msgspec import UNSET, Meta, Struct, UnsetType
 from cotterline.api.caller import Caller
 from cotterline.api.merge_patch import MEDIA_TYPE
 from cotterline.api.operation import NOT_MODIFIED, Example
-from cotterline.api.shop_documents import Desk, Names, ServedDocument, Version
+from cotterline.api.shop_documents import Desk, Form, Names, ServedDocument, Version
 from cotterline.bench.shop_profile import DEFAULT, Currency, Locale, ShopCrank, ShopProfile, check_profile
 from cotterline.store.database import Database
 from cotterline.store.shop_documents import SETTINGS
@@ -18,7 +18,9 @@ from cotterline.store.shop_documents import SETTINGS
 PATH: Final = "/v1/settings"
 _EXAMPLE = b'{"calculation":{"chain_line_tolerance_mm":1.0},"currency":"GBP","locale":"en-GB"}'
 _SERVED = ServedDocument(
-    SETTINGS, Names(PATH, "settings", "settings", "replaceSettings", "changeSettings"), check_profile
+    SETTINGS,
+    Names(PATH, "settings", "settings", "replaceSettings", "changeSettings"),
+    Form(check_profile, shown=lambda profile: profile),
 )
 
 

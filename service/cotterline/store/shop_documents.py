@@ -11,6 +11,7 @@ import msgspec
 from sqlalchemy import ColumnElement, and_, func, select
 from sqlalchemy.dialects.postgresql import insert
 
+from cotterline.bench.labour.book import DEFAULT_BOOK, LabourBook
 from cotterline.bench.shop_profile import DEFAULT, ShopProfile
 from cotterline.store.database import ReadTransaction, WriteTransaction
 from cotterline.store.tables import shop_documents
@@ -77,3 +78,4 @@ class ShopDocument(Generic[Content]):
 
 
 SETTINGS: Final = ShopDocument[ShopProfile]("settings", DEFAULT)
+LABOUR_BOOK: Final = ShopDocument[LabourBook]("labour_book", DEFAULT_BOOK)

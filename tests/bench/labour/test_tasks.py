@@ -132,6 +132,16 @@ def test_an_exchange_is_as_likely_as_no_ordered_length_fits(
     assert found.predicted == (facts != JobFacts(ordering_allowed=True))
 
 
+def test_what_was_seen_does_not_change_what_is_predicted() -> None:
+    row = structs.replace(contingency("fit", 0.5), chance_from="spindle", odds={"rust_heavy": 9.0})
+    book = LabourBook(operations={"fit": operation()}, contingencies={"miss": row})
+    facts, rusty = structs.replace(FITTING, miss_first=0.4), JobCondition(rust="heavy")
+    (fit,) = tasks(Job(facts=facts, book=book, condition=rusty), frozenset(), Trace())
+    assert [(each.chance, each.factors) for each in fit.risks] == [(0.4, ())]
+    (fit,) = tasks(Job(facts=FITTING, book=book, condition=rusty), frozenset(), Trace())
+    assert [(each.chance, len(each.factors)) for each in fit.risks] == [(0.9, 1)]
+
+
 def test_the_second_length_is_fitted_as_often_as_it_catches_a_miss() -> None:
     facts = JobFacts(ordering_allowed=True, miss_first=0.4, miss_all=0.1, lengths_ordered=2)
     assert risk(facts, "second_length_fits", "second_spindle").chance == pytest.approx(0.3)
@@ -196,3 +206,4 @@ def test_what_is_done_twice_goes_wrong_twice_over() -> None:
     rows = {"press": structs.replace(operation(3, 3, 3), times=2)}
     load = loaded(LabourBook(operations=rows, contingencies={"stuck": contingency("press", 0.5, 10, 10, 10)}))
     assert {minute: mass for minute, mass in outcomes(load.minutes) if mass} == {6: 0.25, 16: 0.5, 26: 0.25}
+    assert [item.variance for item in load.spreads] == [0, 50]

@@ -8,7 +8,7 @@ Sums of independent times are convolutions, contingencies are mixtures.
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from functools import reduce
+from functools import lru_cache, reduce
 from typing import Final
 
 import numpy as np
@@ -89,6 +89,7 @@ def exactly(minutes: int) -> MinuteDistribution:
     return MinuteDistribution(minutes, np.ones(1))
 
 
+@lru_cache(maxsize=4096)  # a book's rows come again in every job
 def triangular(low: float, likely: float, high: float) -> MinuteDistribution:
     """The triangular distribution, 0 <= low <= likely <= high in minutes, laid on the grid.
 
@@ -99,7 +100,9 @@ def triangular(low: float, likely: float, high: float) -> MinuteDistribution:
     shortfall = [_shortfall(x, low - start, likely - start, high - start) for x in range(-1, end - start + 2)]
     # The mass at a minute is the second difference of the expected shortfall: the integral of density times hat.
     mass = np.maximum(np.diff(shortfall, 2), 0.0)
-    return MinuteDistribution(start, mass / mass.sum())
+    mass /= mass.sum()
+    mass.flags.writeable = False
+    return MinuteDistribution(start, mass)
 
 
 def total(parts: Iterable[MinuteDistribution]) -> MinuteDistribution:

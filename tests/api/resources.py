@@ -40,6 +40,15 @@ def _changed(client: Client, path: str, patch: bytes) -> str:
     return str(changed.headers["content-location"].rpartition("/")[2])
 
 
+def a_price_list(client: Client) -> str:
+    """Send a price list and give its supplier's name."""
+    supplier = str(uuid4())
+    body = {"supplier": supplier, "currency": "EUR", "offers": [{"sku": "C-8", "price": "11.00"}]}
+    made = client.put(f"/v1/price-lists/{supplier}", json=body, headers={"If-None-Match": "*"})
+    assert made.status_code == 200, made.text
+    return supplier
+
+
 class Kind(NamedTuple):
     """What one path parameter names.
 
@@ -59,6 +68,7 @@ def _any_id() -> str:
 KINDS: Mapping[str, Kind] = {
     "quote_id": Kind(a_quote, _any_id),
     "key_id": Kind(a_key, _any_id),
+    "supplier": Kind(a_price_list, _any_id),
     "number": Kind(lambda _: "1", lambda: "1"),
     "version": Kind(a_version_of_each_document, lambda: "999"),
 }

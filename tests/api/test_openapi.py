@@ -12,6 +12,7 @@ import pytest
 from litestar.testing import TestClient
 from schemathesis.specs.openapi.definitions import OPENAPI_31_VALIDATOR
 
+from cotterline.api import examples
 from cotterline.api.edge import Edge
 from cotterline.api.named_schemas import NAMED
 from cotterline.api.schemas import _WORDS
@@ -233,6 +234,13 @@ def _with_what_the_example_shows(client: TestClient[Edge], name: str, path: str)
             client.post(acts, json={"action": "issue"}, headers={"if-match": "*"})
             approval = {"ceiling": {"amount": "140.00", "currency": "EUR"}, "by": "Ada Fell", "how": "telephone"}
             client.post(acts, json={"action": "approve", "approval": approval}, headers={"if-match": "*"})
+    if name == "listLabourTimes":
+        client.post("/v1/labour-times", json={"operation": "fixed_cup", "minutes": 14.5})
+    if "{supplier}" in path or name == "listPriceLists":
+        content = examples.read("price_list")
+        headers = {"content-type": "application/json", "if-none-match": "*"}
+        client.put("/v1/price-lists/north depot", content=content, headers=headers)
+    path = path.replace("{supplier}", "north depot")
     return path.replace("{key_id}", client.get("/v1/keys").json()["keys"][0]["id"])
 
 

@@ -52,6 +52,15 @@ def wanted_tags(request: Request[Any, Any, Any]) -> str:
     return value
 
 
+def makes_it(request: Request[Any, Any, Any]) -> bool:
+    """Whether the client makes what is not there yet: ``If-None-Match`` is an asterisk (RFC 9110, section 13.1.2).
+
+    Raises:
+        RequestRefusedError: ``malformed-request`` where the header is no list of entity tags.
+    """
+    return _tags(request, "If-None-Match") == "*"
+
+
 def _tags(request: Request[Any, Any, Any], header: str) -> str:
     """The value of a header that names entity tags; empty where it is not there."""
     values = request.headers.getall(header.lower(), [])

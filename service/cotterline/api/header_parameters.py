@@ -27,9 +27,25 @@ _PARAMETERS: Final[Mapping[str, Mapping[str, Any]]] = {
         "schema": {"type": "string", "maxLength": 1000, "pattern": ETAG_PATTERN},
         "example": '"1-draft"',
     },
+    "If-Match to replace": {
+        "name": "If-Match",
+        "required": False,
+        "description": "To replace: the ETag of the version to be replaced, or an asterisk for whatever there is.",
+        "schema": {"type": "string", "maxLength": 1000, "pattern": ETAG_PATTERN},
+    },
+    "If-None-Match to make": {
+        "name": "If-None-Match",
+        "required": False,
+        "description": "To make what is not there yet: an asterisk. One of the two headers is needed.",
+        "schema": {"type": "string", "const": "*"},
+    },
 }
 
-_REFUSALS: Final[Mapping[str, set[int]]] = {IDEMPOTENCY_KEY: {409}, "If-Match": {412, 428}}
+_REFUSALS: Final[Mapping[str, set[int]]] = {
+    IDEMPOTENCY_KEY: {409},
+    "If-Match": {412, 428},
+    "If-Match to replace": {412, 428},
+}
 
 
 def header_parameters(handler: HTTPRouteHandler) -> Iterator[dict[str, Any]]:

@@ -32,6 +32,7 @@ TAGS: Mapping[str, str] = {
     "shop": "The shop's keys, and who did what with them.",
     "settings": "What a shop sets for itself, used wherever a request brings nothing else.",
     "labour": "What work takes: the shop's labour book, and what its own times say.",
+    "parts": "What the shop can fit, and what its suppliers ask for it.",
     "reference": "The trade's facts that the calculations use, each with its source.",
     "service": "Health, documentation and the meaning of problems.",
 }

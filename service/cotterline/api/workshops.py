@@ -5,9 +5,11 @@ from typing import Final, NamedTuple
 from litestar.di import NamedDependency
 
 from cotterline.api.caller import Caller
+from cotterline.bench.pricing.catalogue import PartRole
 from cotterline.bench.workshop import Workshop
+from cotterline.store import labour_times, parts, price_lists
 from cotterline.store.database import Database, ReadTransaction
-from cotterline.store.shop_documents import SETTINGS
+from cotterline.store.shop_documents import LABOUR_BOOK, SETTINGS
 
 
 class WorkshopAsKept(NamedTuple):
@@ -17,6 +19,9 @@ class WorkshopAsKept(NamedTuple):
     settings_version: int
 
 
+_ROLES: Final[frozenset[PartRole]] = frozenset({"unit", "crank_bolts", "spacer", "chain"})
+"""What a job may order."""
+
 UNSET_WORKSHOP: Final = WorkshopAsKept(Workshop(), 0)
 """One that never set anything."""
 
@@ -24,7 +29,14 @@ UNSET_WORKSHOP: Final = WorkshopAsKept(Workshop(), 0)
 async def read(tx: ReadTransaction) -> WorkshopAsKept:
     """The tenant's workshop as it is now."""
     settings = await SETTINGS.current(tx)
-    return WorkshopAsKept(Workshop(profile=settings.content), settings.version)
+    found = Workshop(
+        profile=settings.content,
+        book=(await LABOUR_BOOK.current(tx)).content,
+        times=tuple(await labour_times.learned_from(tx)),
+        parts=tuple(await parts.of_roles(tx, _ROLES)),
+        price_lists=tuple(await price_lists.for_roles(tx, _ROLES)),
+    )
+    return WorkshopAsKept(found, settings.version)
 
 
 async def workshop(caller: NamedDependency[Caller], database: NamedDependency[Database]) -> Workshop:

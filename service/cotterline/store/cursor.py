@@ -13,8 +13,8 @@ import msgspec
 from cotterline.bench.errors import CotterlineError
 
 _TOKEN = re.compile(r"[A-Za-z0-9_-]{36}")
-List = Literal["quotes", "keys", "audit"]
-_KINDS: Mapping[List, bytes] = {"quotes": b"\x01", "keys": b"\x02", "audit": b"\x03"}
+List = Literal["quotes", "keys", "audit", "labour_times"]
+_KINDS: Mapping[List, bytes] = {"quotes": b"\x01", "keys": b"\x02", "audit": b"\x03", "labour_times": b"\x04"}
 """First byte of the token. Every list has its own, so that no token serves two lists."""
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

@@ -1,6 +1,6 @@
 """The database, opened once; one request or task is one transaction, committed where it began."""
 
-from collections.abc import AsyncIterator, Iterator, Sequence
+from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
 from contextlib import asynccontextmanager, contextmanager
 from contextvars import ContextVar
 from sqlite3 import SQLITE_CONSTRAINT_CHECK
@@ -67,6 +67,12 @@ class WriteTransaction(ReadTransaction):
         """Run the statement and return how many rows it touched."""
         with self._watched():
             return (await self._connection.execute(statement)).rowcount
+
+    async def execute_for_each(self, statement: Executable, rows: Sequence[Mapping[str, object]]) -> None:
+        """Run the statement once for each row of parameters, all sent together; for none, not at all."""
+        if rows:
+            with self._watched():
+                await self._connection.execute(statement, rows)
 
 
 _current: ContextVar[ReadTransaction | None] = ContextVar("current transaction", default=None)

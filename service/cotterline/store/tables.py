@@ -5,6 +5,7 @@ from typing import Any
 from sqlalchemy import (
     CheckConstraint,
     Column,
+    Double,
     ForeignKey,
     Index,
     Integer,
@@ -162,6 +163,71 @@ approvals = Table(
     Column("charged", PlainText),
 )
 """What customers agreed to; ``version`` is the quote's since. The one that has not ended is in force."""
+
+labour_times = Table(
+    "labour_times",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    *_owner(),
+    Column("created_at", UtcDateTime, nullable=False),
+    Column("actor", PlainText, nullable=False),
+    Column("operation", PlainText, nullable=False),
+    Column("minutes", Double, nullable=False),
+    Column("quote_id", Uuid, ForeignKey("quotes.id")),
+    Index(None, "shop_id", "mode", "created_at", "id"),
+)
+"""How long things took."""
+
+
+def _listing() -> tuple[Column[Any], ...]:
+    """What every version of a list has: a tag that is never used again, when it came and who sent it."""
+    return (
+        Column("tag", Uuid, nullable=False),
+        Column("created_at", UtcDateTime, nullable=False),
+        Column("actor", PlainText, nullable=False),
+    )
+
+
+catalogues = Table("catalogues", metadata, *_owner(), *_listing(), PrimaryKeyConstraint("shop_id", "mode"))
+"""The catalogue of each shop; its parts stand in ``parts``."""
+
+parts = Table(
+    "parts",
+    metadata,
+    *_owner(),
+    Column("sku", PlainText, nullable=False),
+    Column("role", PlainText, nullable=False),
+    Column("position", Integer, nullable=False),
+    Column("content", LargeBinary, nullable=False),
+    PrimaryKeyConstraint("shop_id", "mode", "sku"),
+    Index(None, "shop_id", "mode", "role"),
+)
+"""What each shop can fit."""
+
+price_lists = Table(
+    "price_lists",
+    metadata,
+    *_owner(),
+    Column("supplier", PlainText, nullable=False),
+    Column("currency", PlainText, nullable=False),
+    Column("offers", Integer, nullable=False),
+    *_listing(),
+    PrimaryKeyConstraint("shop_id", "mode", "supplier"),
+)
+"""The price list of each supplier of a shop's; its offers stand in ``prices``."""
+
+prices = Table(
+    "prices",
+    metadata,
+    *_owner(),
+    Column("supplier", PlainText, nullable=False),
+    Column("sku", PlainText, nullable=False),
+    Column("position", Integer, nullable=False),
+    Column("content", LargeBinary, nullable=False),
+    PrimaryKeyConstraint("shop_id", "mode", "supplier", "sku"),
+    Index(None, "shop_id", "mode", "sku"),
+)
+"""What each supplier asks for each part."""
 
 shop_documents = Table(
     "shop_documents",

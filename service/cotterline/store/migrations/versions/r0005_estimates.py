@@ -8,6 +8,7 @@ from cotterline.store.migrations.tenant_rows import wall_off, wall_open
 revision = "0005"
 down_revision = "0004"
 
+_NEW = ("approvals", "labour_times", "catalogues", "parts", "price_lists", "prices")
 _DOCUMENT = "shop_id, mode, version, created_at, actor"
 
 
@@ -22,12 +23,17 @@ def upgrade() -> None:
     op.drop_table("shop_profiles")
     wall_off("shop_documents", commands="SELECT, INSERT")
     _create_approvals()
-    wall_off("approvals")
+    _create_labour_times()
+    _create_catalogues()
+    _create_price_lists()
+    for table in _NEW:
+        wall_off(table)
 
 
 def downgrade() -> None:
     """Keep the settings alone of all documents, and nothing else of estimates."""
-    op.drop_table("approvals")
+    for table in reversed(_NEW):
+        op.drop_table(table)
     _create_profiles()
     with wall_open("shop_documents"):
         op.execute(
@@ -81,6 +87,72 @@ def _create_approvals() -> None:
         sa.ForeignKeyConstraint(["quote_id"], ["quotes.id"], name=op.f("fk_approvals_quote_id_quotes")),
         sa.PrimaryKeyConstraint("quote_id", "version", name=op.f("pk_approvals")),
     )
+
+
+def _create_labour_times() -> None:
+    op.create_table(
+        "labour_times",
+        sa.Column("id", sa.Uuid(), nullable=False),
+        *_owner("labour_times"),
+        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("actor", sa.Text(), nullable=False),
+        sa.Column("operation", sa.Text(), nullable=False),
+        sa.Column("minutes", sa.Double(), nullable=False),
+        sa.Column("quote_id", sa.Uuid(), nullable=True),
+        sa.ForeignKeyConstraint(["quote_id"], ["quotes.id"], name=op.f("fk_labour_times_quote_id_quotes")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_labour_times")),
+    )
+    _index("labour_times", "created_at", "id")
+
+
+def _listing() -> tuple[sa.Column[object], ...]:
+    return (
+        sa.Column("tag", sa.Uuid(), nullable=False),
+        sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("actor", sa.Text(), nullable=False),
+    )
+
+
+def _create_catalogues() -> None:
+    key = sa.PrimaryKeyConstraint("shop_id", "mode", name=op.f("pk_catalogues"))
+    op.create_table("catalogues", *_owner("catalogues"), *_listing(), key)
+    op.create_table(
+        "parts",
+        *_owner("parts"),
+        sa.Column("sku", sa.Text(), nullable=False),
+        sa.Column("role", sa.Text(), nullable=False),
+        sa.Column("position", sa.Integer(), nullable=False),
+        sa.Column("content", sa.LargeBinary(), nullable=False),
+        sa.PrimaryKeyConstraint("shop_id", "mode", "sku", name=op.f("pk_parts")),
+    )
+    _index("parts", "role")
+
+
+def _create_price_lists() -> None:
+    op.create_table(
+        "price_lists",
+        *_owner("price_lists"),
+        sa.Column("supplier", sa.Text(), nullable=False),
+        sa.Column("currency", sa.Text(), nullable=False),
+        sa.Column("offers", sa.Integer(), nullable=False),
+        *_listing(),
+        sa.PrimaryKeyConstraint("shop_id", "mode", "supplier", name=op.f("pk_price_lists")),
+    )
+    op.create_table(
+        "prices",
+        *_owner("prices"),
+        sa.Column("supplier", sa.Text(), nullable=False),
+        sa.Column("sku", sa.Text(), nullable=False),
+        sa.Column("position", sa.Integer(), nullable=False),
+        sa.Column("content", sa.LargeBinary(), nullable=False),
+        sa.PrimaryKeyConstraint("shop_id", "mode", "supplier", "sku", name=op.f("pk_prices")),
+    )
+    _index("prices", "sku")
+
+
+def _index(table: str, *columns: str) -> None:
+    name = op.f(f"ix_{table}_shop_id_mode_{'_'.join(columns)}")
+    op.create_index(name, table, ["shop_id", "mode", *columns])
 
 
 def _create_profiles() -> None:

@@ -230,7 +230,7 @@ def _with_what_the_example_shows(client: TestClient[Edge], name: str, path: str)
         acts = f"/v1/quotes/{quote}/transitions"
         if name == "listQuoteTransitions":
             client.post(acts, json={"action": "issue", "note": "by letter"}, headers={"if-match": "*"})
-        if name == "listApprovals":
+        if name in {"listApprovals", "checkCeiling"}:
             client.post(acts, json={"action": "issue"}, headers={"if-match": "*"})
             approval = {"ceiling": {"amount": "140.00", "currency": "EUR"}, "by": "Ada Fell", "how": "telephone"}
             client.post(acts, json={"action": "approve", "approval": approval}, headers={"if-match": "*"})

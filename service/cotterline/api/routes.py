@@ -5,6 +5,7 @@ from litestar.types import ControllerRouterHandler
 from cotterline.api import (
     approvals,
     audit,
+    ceiling_checks,
     chainline_predictions,
     docs,
     estimates,
@@ -46,6 +47,7 @@ ROUTES: tuple[ControllerRouterHandler, ...] = (
     quote_transitions.every,
     quote_transitions.life,
     approvals.every,
+    ceiling_checks.create,
     quote_revisions.every,
     quote_revisions.read,
     shop_profiles.read,

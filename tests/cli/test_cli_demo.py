@@ -89,6 +89,27 @@ def test_each_bicycle_is_told_what_the_trade_would_tell_it(
     assert [fact for fact in facts if fact not in said] == []
 
 
+PRICE = re.compile(
+    r"Price: ([0-9.]+) to ([0-9.]+) EUR, ([0-9.]+) on average. Ask the customer for up to ([0-9.]+) EUR."
+)
+
+
+def test_every_bicycle_has_a_range_what_drives_it_and_a_ceiling(shown: tuple[Path, str]) -> None:
+    names = [bike["reference"] for bike in json.loads((FIXTURES / "bikes.json").read_text())]
+    for name in names:
+        said = block(shown, WORDS.sub(" ", name)[:10])
+        assert re.search(r"Work: [0-9]+ to [0-9]+ minutes", said)
+        assert re.search(r"What drives it: .* \([0-9]+%\)", said)
+        low, high, mean, ceiling = map(float, PRICE.search(said).groups())  # type: ignore[union-attr]
+        assert low < mean < high <= ceiling < high + 5
+
+
+def test_seized_cotters_make_a_visibly_wider_range_than_clean_ones(shown: tuple[Path, str]) -> None:
+    spans = [PRICE.search(block(shown, name)).groups() for name in ("Green roadster", "Ochre roadster")]  # type: ignore[union-attr]
+    clean, seized = (float(high) - float(low) for low, high, *_ in spans)
+    assert seized > 1.4 * clean
+
+
 def test_the_table_is_plain_and_no_wider_than_80_columns(shown: tuple[Path, str]) -> None:
     table = shown[1].split("All 1", maxsplit=1)[0]
     assert max(len(line) for line in table.splitlines()) <= 80

@@ -7,6 +7,7 @@ import tempfile
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final, NoReturn
+from urllib.parse import quote as escaped
 from urllib.parse import urlencode
 
 import click
@@ -16,7 +17,7 @@ from uuid_utils.compat import uuid7
 
 from cotterline.api.kept_quote import Quote, QuoteList
 from cotterline.cli.database import migrated, with_database
-from cotterline.cli.demo_bikes import BIKE_FILES, bikes_folder
+from cotterline.cli.demo_bikes import BIKE_FILES, PARTS_FILE, PRICE_FILES, SETTINGS_FILE, bikes_folder
 from cotterline.cli.key import issue_key
 from cotterline.cli.local_service import LOG, LocalService, LocalServiceError
 from cotterline.cli.quote_table import QuoteTable
@@ -28,6 +29,9 @@ from cotterline.store.tenancy import Tenant
 DATABASE: Final = "cotterline.sqlite3"
 ONE_BIKE: Final = "bike.json"
 KEY: Final = "key.header"
+PROGRAM: Final = Path(sys.executable).with_name("cotterline")
+"""As it can be called from any folder."""
+
 MADE: Final = (DATABASE, ONE_BIKE, KEY, LOG, *BIKE_FILES)
 SHOP: Final = "Net loft"
 
@@ -39,7 +43,7 @@ All {count} quotes are kept in {folder}:
   {database:<18}  the database
   bikes.json          the bicycles as the service is sent them
   bikes.csv           the same as a table: change a reading, then
-                        cotterline quote {folder}/bikes.csv
+                        {program} quote {folder}/bikes.csv
   bike.json           the first of them
   {key:<18}  the workshop's key, as a header for curl; nobody else can read it
   {log:<18}  what the service logged
@@ -53,7 +57,7 @@ Ctrl-C stops it.
 """
 _STOPPED: Final = """\
 To go on with it, start the service in that folder:
-  cd {folder} && cotterline serve
+  cd {folder} && {program} serve
 The documentation is then at http://127.0.0.1:8000/docs, and one bicycle is quoted with
   curl -sS http://127.0.0.1:8000/v1/quotes -H @{folder}/key.header \\
     -H "Idempotency-Key: $(date +%s)" -H 'Content-Type: application/json' -d @{folder}/bike.json
@@ -82,14 +86,17 @@ def demo(directory: Path | None, *, keep_serving: bool) -> None:
     click.echo(f"A workshop with three stands in a former net loft, and {len(bikes)} bicycles waiting.\n")
     try:
         with LocalService(folder, _new_key(folder)) as service:
+            _price(service)
             _print(_through(service, bikes))
-            click.echo(_NEXT.format(count=len(bikes), folder=folder, database=DATABASE, key=KEY, log=LOG))
+            click.echo(
+                _NEXT.format(program=PROGRAM, count=len(bikes), folder=folder, database=DATABASE, key=KEY, log=LOG)
+            )
             if keep_serving:
                 _keep(service, _RUNNING.format(url=service.url, folder=folder))
     except LocalServiceError as error:
         raise click.ClickException(str(error)) from error
     if not keep_serving:
-        click.echo(_STOPPED.format(folder=folder), nl=False)
+        click.echo(_STOPPED.format(folder=folder, program=PROGRAM), nl=False)
 
 
 def _new_folder(wanted: Path | None) -> Path:
@@ -108,12 +115,21 @@ def _new_key(folder: Path) -> str:
     migrated(url)
     now = datetime.now(UTC)
     row = ShopRow(id=uuid7(), name=SHOP, created_at=now)
-    order = KeyOrder(label="demonstration", scopes=frozenset({"read", "quote"}))
+    order = KeyOrder(label="demonstration", scopes=frozenset({"read", "quote", "administer"}))
     with_database(url, lambda database: add_shop(database, row))
     key = with_database(url, lambda database: issue_key(database, Tenant(row.id, "live"), order, now))
     (folder / KEY).touch(mode=0o600, exist_ok=False)  # nobody else may read it, not even for a moment
     (folder / KEY).write_text(f"Authorization: Bearer {key}\n")
     return key
+
+
+def _price(service: LocalService) -> None:
+    """Send the workshop's settings, its catalogue, and what its suppliers ask."""
+    there = bikes_folder()
+    service.put("/v1/settings", "application/json", (there / SETTINGS_FILE).read_bytes())
+    service.put("/v1/parts", "text/csv", (there / PARTS_FILE).read_bytes())
+    for supplier, name in PRICE_FILES.items():
+        service.put_new(f"/v1/price-lists/{escaped(supplier)}", "text/csv", (there / name).read_bytes())
 
 
 def _through(service: LocalService, bikes: list[msgspec.Raw]) -> list[Quote]:

@@ -1,4 +1,4 @@
-"""The bicycles of the invented workshop, from the installed package or, in a clone, from its top."""
+"""The invented workshop's bicycles, settings and prices, from the installed package or, in a clone, from its top."""
 
 from pathlib import Path
 from typing import Final
@@ -6,6 +6,13 @@ from typing import Final
 import cotterline
 
 BIKE_FILES: Final = ("bikes.json", "bikes.csv")
+SETTINGS_FILE: Final = "settings.json"
+PARTS_FILE: Final = "parts.csv"
+PRICE_FILES: Final = {
+    "Salt quay stores": "prices_salt_quay_stores.csv",
+    "Upper lock depot": "prices_upper_lock_depot.csv",
+}
+"""By the supplier whose prices they are."""
 
 
 def bikes_folder() -> Path:

@@ -57,11 +57,20 @@ class LocalService:
 
     def get(self, path: str) -> bytes:
         """The body of an answer with status 200."""
-        return self._ask("GET", path, None, http.client.OK)
+        return self._ask("GET", path, None, http.client.OK, {})
 
     def post(self, path: str, body: bytes) -> bytes:
         """Post JSON; the body of an answer with status 201."""
-        return self._ask("POST", path, body, http.client.CREATED)
+        headers = {"Content-Type": "application/json", IDEMPOTENCY_KEY: f'"{uuid4()}"'}
+        return self._ask("POST", path, body, http.client.CREATED, headers)
+
+    def put(self, path: str, kind: str, body: bytes) -> bytes:
+        """Put a document in the place of whatever was there; the body of an answer with status 200."""
+        return self._ask("PUT", path, body, http.client.OK, {"Content-Type": kind, "If-Match": "*"})
+
+    def put_new(self, path: str, kind: str, body: bytes) -> bytes:
+        """Put a document where none was; the body of an answer with status 200."""
+        return self._ask("PUT", path, body, http.client.OK, {"Content-Type": kind, "If-None-Match": "*"})
 
     def wait(self) -> None:
         """Return when the service ends by itself."""
@@ -77,18 +86,17 @@ class LocalService:
                 self._process.kill()
                 self._process.wait()
 
-    def _ask(self, method: str, path: str, body: bytes | None, expected: int) -> bytes:
-        status, answer = self._exchange(method, path, body)
+    def _ask(self, method: str, path: str, body: bytes | None, expected: int, headers: dict[str, str]) -> bytes:
+        status, answer = self._exchange(method, path, body, headers)
         if status != expected:
             raise LocalServiceError(f"{method} {path} was answered with {status}: {answer.decode(errors='replace')}")
         return answer
 
-    def _exchange(self, method: str, path: str, body: bytes | None) -> tuple[int, bytes]:
+    def _exchange(self, method: str, path: str, body: bytes | None, headers: dict[str, str]) -> tuple[int, bytes]:
         # Not through a proxy, whatever the environment says: this never leaves the machine.
         connection = http.client.HTTPConnection(HOST, self.port, timeout=_ANSWER_SECONDS)
         try:
-            posted = {"Content-Type": "application/json", IDEMPOTENCY_KEY: f'"{uuid4()}"'} if body else {}
-            connection.request(method, path, body, self._headers | posted)
+            connection.request(method, path, body, self._headers | headers)
             answer = connection.getresponse()
             return answer.status, answer.read()
         except (OSError, http.client.HTTPException) as error:

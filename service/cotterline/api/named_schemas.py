@@ -7,8 +7,10 @@ import msgspec
 
 from cotterline.bench.approvals import EndOfApproval, Means
 from cotterline.bench.chain.methods import FrontMeasurement, NominalKind, RearMeasurement
-from cotterline.bench.labour.book import OptionId
+from cotterline.bench.labour.book import LabourClass, OptionId
+from cotterline.bench.parts_data import TorqueSubject
 from cotterline.bench.parts_list import PropertyName
+from cotterline.bench.plan import Grade as FigureGrade
 from cotterline.bench.quantity import Side, Tool, Unit
 from cotterline.bench.quote_life import QuoteAction, QuoteState
 from cotterline.bench.shell.evidence import Evidence
@@ -34,14 +36,17 @@ class Named(NamedTuple):
 
 NAMED: Mapping[str, Named] = {
     "ConditionName": Named(Condition, "One thing an order needs of a verdict."),
+    "CostBesideTime": Named(Literal["none", "exchange"], "What something costs besides time."),
     "Currency": Named(Currency, "A currency of ISO 4217 that has a minor unit."),
     "EndOfApproval": Named(EndOfApproval, "What ended an approval."),
     "Evidence": Named(Evidence, "One thing observed; `kind` says which."),
     "FamilyId": Named(FamilyId, "One kind of thread, or of plain bore."),
+    "FigureGrade": Named(FigureGrade, "Where a figure of labour comes from."),
     "Finding": Named(Finding, "Whether something holds, as far as it was measured."),
     "FrontMeasurement": Named(FrontMeasurement, "A front chain line as it was found; `method` says how."),
     "Grade": Named(Grade, "How well a fact is founded, the best first: standard, handbook, measurement, practice."),
     "KnownTaper": Named(KnownTaper, "Standard of a square end, or that nobody knows it."),
+    "LabourClass": Named(LabourClass, "Which hourly rate work is charged at."),
     "LeftOrRight": Named(Hand, "Left or right, as seen from the saddle; of a thread, its hand."),
     "Means": Named(Means, "How a customer said something."),
     "Mode": Named(Mode, "Whether something belongs to the live or the test data of a shop."),
@@ -56,9 +61,12 @@ NAMED: Mapping[str, Named] = {
     "Scope": Named(Scope, "What a key may be allowed; none includes another."),
     "Side": Named(Side, "Side of the bicycle: the drive side is the right one, seen from the saddle."),
     "Stock": Named(Stock, "How easily a new unit is had."),
+    "SpreadKind": Named(Literal["operation", "contingency"], "Whether something is done or only may go wrong."),
     "Taper": Named(Taper, "Standard of a square end."),
     "TaperConvention": Named(TaperConvention, "Which figures tell how far an arm goes onto either taper."),
+    "TaxInPrices": Named(Literal["included", "added"], "Whether prices have tax in them, or it is added."),
     "Tool": Named(Tool, "What a reading was taken with."),
+    "TorqueSubject": Named(TorqueSubject, "A fastener that is drawn up to a torque."),
     "Unit": Named(Unit, "Unit of a length."),
     "VerdictState": Named(State, "How far a verdict on the thread got."),
 }

@@ -59,7 +59,7 @@ class PriceListEntry(msgspec.Struct, frozen=True, kw_only=True):
     by: str
 
 
-class PriceLists(msgspec.Struct, frozen=True, kw_only=True):
+class PriceListIndex(msgspec.Struct, frozen=True, kw_only=True):
     """Every price list the shop has.
 
     Attributes:
@@ -96,14 +96,14 @@ _ROW = PriceListing(
     summary="List the suppliers' price lists",
     opt={
         "scope": "read",
-        "examples": {"one": Example("One supplier", lambda: PriceLists(price_lists=(_entry(_ROW),)))},
+        "examples": {"one": Example("One supplier", lambda: PriceListIndex(price_lists=(_entry(_ROW),)))},
     },
 )
-async def every(caller: NamedDependency[Caller], database: NamedDependency[Database]) -> PriceLists:
+async def every(caller: NamedDependency[Caller], database: NamedDependency[Database]) -> PriceListIndex:
     """Give what is told of every price list: whose it is, its currency, how long it is, and since when."""
     async with database.read(caller.tenant) as tx:
         found = await price_lists.listings(tx)
-    return PriceLists(price_lists=tuple(map(_entry, found)))
+    return PriceListIndex(price_lists=tuple(map(_entry, found)))
 
 
 @get(

@@ -1,5 +1,6 @@
 """The checks of the contract that run on Node, at the versions of the lock file beside this file."""
 
+import fcntl
 import hashlib
 import os
 import subprocess
@@ -31,7 +32,12 @@ def give_up(reason: str, env: Mapping[str, str]) -> NoReturn:
 
 def install() -> None:
     """Install what the lock file names, unless that was done; skip where it cannot be."""
-    wanted = hashlib.sha256(LOCK.read_bytes()).hexdigest()
+    with LOCK.open("rb") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)  # two processes of one test run would remove each other's files
+        _install(hashlib.sha256(lock.read()).hexdigest())
+
+
+def _install(wanted: str) -> None:
     if STAMP.exists() and STAMP.read_text() == wanted:
         return
     finished = run(["npm", "ci"])

@@ -73,7 +73,7 @@ def caller_of(request: Request[Any, Any, Any]) -> Caller:
 def lacks_scope(*missing: Scope) -> RequestRefusedError:
     """The refusal for a key without these scopes (RFC 6750, section 3.1)."""
     header = {"WWW-Authenticate": f'Bearer error="insufficient_scope", scope="{" ".join(missing)}"'}
-    return RequestRefusedError("forbidden-scope", f"This key lacks {', '.join(missing)}.", headers=header)
+    return RequestRefusedError("forbidden-scope", f"This key lacks the scope {', '.join(missing)}.", headers=header)
 
 
 async def _authenticated(request: Request[Any, Any, Any]) -> Caller:

@@ -81,6 +81,6 @@ def test_without_a_ceiling_or_a_share_there_is_no_deposit() -> None:
 
 def test_ceiling_and_deposit_are_recorded() -> None:
     trace = Trace()
-    found = held(deposit_percent="20", ceiling={"round_up_to": "0.10"})
+    found = held(deposit_percent="20", ceiling={"round_up_to": "0.70"})
     deposit_on(ceiling(found, trace), found, trace)
-    assert [step.value for step in check_steps(trace.steps)] == [10800, 2160]
+    assert [step.value for step in check_steps(trace.steps)] == [10850, 2170]

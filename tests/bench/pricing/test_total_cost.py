@@ -119,7 +119,7 @@ def test_tax_that_is_added_is_in_the_range() -> None:
     assert found.expected.amount == "17.40"
 
 
-# 1 min at 0.30 is half a cent; with 0.90, one and a half.
+# 1 min at 0.30 is half a cent; at 0.90, one and a half; at 0.28, 0.4667 of one.
 @pytest.mark.parametrize(
     ("mode", "rate", "amount"),
     [
@@ -127,6 +127,7 @@ def test_tax_that_is_added_is_in_the_range() -> None:
         ("half_up", "0.30", "0.01"),
         ("half_even", "0.90", "0.02"),
         ("half_up", "0.90", "0.02"),
+        ("half_up", "0.28", "0.00"),
     ],
 )
 def test_half_a_coin_of_a_certain_total_goes_where_the_shop_says(mode: str, rate: str, amount: str) -> None:

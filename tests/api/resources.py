@@ -23,7 +23,7 @@ def a_key(client: Client) -> str:
     return str(_made(client, "/v1/keys", {"label": str(uuid4()), "scopes": ["read"]})["id"])
 
 
-CHANGES = {"/v1/settings": b'{"quote_valid_days":11}', "/v1/labour-book": b'{"contingencies":{"soak_fails":null}}'}
+CHANGES = {"/v1/settings": b'{"quote_valid_days":11}', "/v1/labour-book": b'{"contingencies":{"cotter_drilled":null}}'}
 """A change of each document that has versions."""
 
 

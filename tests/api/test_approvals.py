@@ -58,6 +58,19 @@ def test_an_approval_tells_who_agreed_to_what_and_how(client: Client) -> None:
     }
 
 
+def test_a_higher_ceiling_leaves_the_options_agreed_to_as_they_are_unless_it_names_others(client: Client) -> None:
+    quote = quoted(client, "issue")
+    offered = [option["option"] for option in client.get(quote.path).json()["result"]["estimate"]["options"]]
+    wanted = agreed("approve", "137.50")
+    wanted["approval"]["options"] = offered[:2]
+    assert quote.act("approve", **wanted) == 200
+    assert quote.act("extend", **agreed("extend", "150")) == 200
+    other = agreed("extend", "160")
+    other["approval"]["options"] = offered[:1]
+    assert quote.act("extend", **other) == 200
+    assert [kept["options"] for kept in approvals(quote)] == [offered[:2], offered[:2], offered[:1]]
+
+
 @pytest.mark.parametrize("way", [APPROVED, ORDERED])
 def test_a_higher_ceiling_takes_the_place_of_the_one_before_and_the_state_stays(client: Client, way: list[str]) -> None:
     quote = quoted(client, *way)

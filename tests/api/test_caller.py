@@ -235,7 +235,8 @@ async def test_a_use_that_cannot_be_kept_is_dropped_and_said(
 
 
 def test_neither_key_nor_secret_is_logged(anyone: Client, shop_a: Shop, logged: list[dict[str, Any]]) -> None:
-    made = anyone.post("/v1/keys", json={"label": "a", "scopes": ["read"]}, headers=shop_a.headers).json()
+    headers = shop_a.headers | {"Idempotency-Key": "a"}
+    made = anyone.post("/v1/keys", json={"label": "a", "scopes": ["read"]}, headers=headers).json()
     sent = [shop_a.key, made["key"], *mistyped(shop_a.key)]
     for key in sent:
         anyone.get("/v1/quotes", headers=bearer(key))

@@ -71,8 +71,8 @@ def test_another_order_of_the_bench_is_another_book(client: Client) -> None:
 
 def test_null_takes_a_row_out_and_a_new_name_puts_one_in(client: Client) -> None:
     new = {"name": "Wash", "minutes": {"low": 3, "likely": 4, "high": 6}}
-    found = patch(client, contingencies={"soak_fails": None}, operations={"wash": new}).json()
-    assert "soak_fails" not in found["contingencies"]
+    found = patch(client, contingencies={"cotter_drilled": None}, operations={"wash": new}).json()
+    assert "cotter_drilled" not in found["contingencies"]
     assert found["operations"]["wash"]["labour_class"] == "bench"
     assert client.get(PATH).json() == found
     assert client.get(f"{PATH}/versions/0").json() == SHIPPED

@@ -5,6 +5,7 @@ from datetime import datetime
 from typing import Final
 
 import msgspec
+from msgspec import UnsetType
 
 from cotterline.api.kept_quote import HeldQuote
 from cotterline.api.quote_requests import TransitionRequest
@@ -82,16 +83,17 @@ class Agreement:
         refuse(faults)
         if before is not None:
             await approvals.end(self._tx, before, End(at=self._now, why="extended"))
-        await approvals.insert(self._tx, self._row(held, asked))
+        await approvals.insert(self._tx, self._row(held, asked, before))
 
-    def _row(self, held: HeldQuote, asked: ApprovalRequest) -> ApprovalRow:
+    def _row(self, held: HeldQuote, asked: ApprovalRequest, before: ApprovalRow | None) -> ApprovalRow:
+        kept = before.options if before is not None else b"[]"
         return ApprovalRow(
             quote_id=held.quote.id,
             version=held.quote.version,
             revision=held.quote.revision,
             ceiling=asked.ceiling.amount,
             currency=asked.ceiling.currency,
-            options=msgspec.json.encode(asked.options),
+            options=kept if isinstance(asked.options, UnsetType) else msgspec.json.encode(asked.options),
             given_by=asked.by,
             how=asked.how,
             at=self._now,

@@ -160,7 +160,6 @@ async def replace(
 ) -> Response[PriceList]:
     """Put the body in the place of a supplier's list, or make one with `If-None-Match: *`; one bad row refuses it."""
     wanted = "" if makes_it(request) else wanted_tags(request)
-    refuse([*_faults(data, supplier)])
     stamp, actor = desk.stamp, desk.caller.key_id
     now = PriceListing(
         tag=stamp.id,
@@ -174,6 +173,7 @@ async def replace(
         seen = await price_lists.listing(tx, supplier)
         if wanted:
             require(wanted, *tags(_there(seen)))
+        refuse([*_faults(data, supplier)])
         if (seen and not wanted) or not await price_lists.replace(tx, seen, now, data):
             raise overtaken()
         await _record(tx, desk, "replaced" if seen else "created", now)

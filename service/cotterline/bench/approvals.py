@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterator
 from typing import Annotated, Literal
 
 import msgspec
-from msgspec import Meta
+from msgspec import UNSET, Meta, UnsetType
 
 from cotterline.bench.errors import CotterlineError, Fault
 from cotterline.bench.labour.book import OptionId
@@ -23,13 +23,13 @@ class ApprovalRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
 
     Attributes:
         ceiling: the most the whole job may come to, in the currency of the estimate.
-        options: which of the estimate's options are wanted.
+        options: which of the estimate's options are wanted; left out, none, or to extend those agreed to before.
         by: who agreed, as the name was given.
         how: how the customer said so.
     """
 
     ceiling: Money
-    options: Annotated[tuple[OptionId, ...], Meta(max_length=7)] = ()
+    options: Annotated[tuple[OptionId, ...], Meta(max_length=7)] | UnsetType = UNSET
     by: Annotated[str, Meta(min_length=1, max_length=200, pattern=NO_NUL)]
     how: Means
 
@@ -44,10 +44,11 @@ def check_approval(asked: ApprovalRequest, currency: str, offered: Collection[st
         pointer: where ``asked`` stands.
     """
     yield from _check_amount(asked.ceiling, currency, f"{pointer}/ceiling")
-    for index, option in enumerate(asked.options):
+    options = asked.options or ()
+    for index, option in enumerate(options):
         if option not in offered:
             yield Fault(f"{pointer}/options/{index}", f"the estimate offers no {option}")
-        elif option in asked.options[:index]:
+        elif option in options[:index]:
             yield Fault(f"{pointer}/options/{index}", f"{option} is given more than once")
 
 

@@ -58,6 +58,12 @@ ALLOWED = {
     ("positive_data_acceptance", "/problems/payload-unstorable"): (
         "a schema for values of any shape, as a merge patch has, cannot forbid U+0000 inside them"
     ),
+    ("positive_data_acceptance", "/problems/precondition-required"): (
+        "that one of two headers must be there, to make or to replace, is beyond what an API document can say"
+    ),
+    ("negative_data_rejection", "/problems/precondition-failed"): (
+        "412 is a refusal too (RFC 9110, section 15.5.13), which the check does not know"
+    ),
     ("positive_data_acceptance", "/problems/invalid-table"): (
         "a schema says of a table that it is text, and not how its rows and columns are spelled"
     ),
@@ -83,6 +89,14 @@ OPERATIONS = {
     for method in item
     if path != "/openapi.json"  # what a run is made from, it does not ask for again
 }
+
+
+SELDOM_SERVED = {
+    "POST /v1/labour-times": "it names an operation of the labour book, which another call of the run may have replaced",
+    "POST /v1/quotes/{quote_id}/ceiling-checks": "it takes an approval in force, and so three calls before it",
+    "PUT /v1/price-lists/{supplier}": "body and address must name the same supplier",
+}
+"""What a draw may never hit upon, each with its reason; tests of their own serve them."""
 
 
 class Run(NamedTuple):
@@ -223,9 +237,13 @@ def _failures(event: events.ScenarioFinished) -> Iterator[str]:
 
 
 def _mislabelled(check: str, case: schemathesis.Case[Any]) -> bool:
-    """Whether a case is called good although a part of it was made to be bad, as happens to an optional header."""
+    """Whether a case is called good although a part of it was made to be bad, as happens to an optional header.
+
+    Where it finds no value for the pattern of an entity tag, the tool sends 0 and calls that good too.
+    """
     parts = case.meta.components.values() if case.meta else ()
-    return check == "positive_data_acceptance" and any(part.mode.is_negative for part in parts)
+    tags = {(case.headers or {}).get(name) for name in ("If-Match", "If-None-Match")}
+    return check == "positive_data_acceptance" and ("0" in tags or any(part.mode.is_negative for part in parts))
 
 
 def _type(content: bytes) -> str:
@@ -255,7 +273,7 @@ def test_the_service_keeps_to_its_document(
     run = _run(schema)
     assert run.failures == []
     assert run.unwell == []
-    assert run.served == OPERATIONS
+    assert run.served | set(SELDOM_SERVED) == OPERATIONS
     assert set(NAMED.refused) == {name for name in OPERATIONS if any(f"{{{part}}}" in name for part in UNIQUE)}
     assert [line for line in logged if line["log_level"] in {"error", "warning"}] == []
 

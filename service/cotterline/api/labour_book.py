@@ -16,6 +16,7 @@ from cotterline.api.operation import NOT_MODIFIED, Example
 from cotterline.api.shop_documents import Desk, Form, Names, ServedDocument, Version
 from cotterline.bench.labour.book import DEFAULT_BOOK, ContingencyId, LabourBook, OperationId, check_book
 from cotterline.bench.quantity import refuse
+from cotterline.bench.shop import NO_NUL
 from cotterline.store.database import Database
 from cotterline.store.shop_documents import LABOUR_BOOK
 
@@ -34,7 +35,7 @@ class ShownLabourBook(LabourBook, frozen=True, kw_only=True):
             nowhere: replace them with your own. Only told; what is sent here is passed over.
     """
 
-    invented: Annotated[tuple[Annotated[str, Meta(max_length=60)], ...], Meta(max_length=400)] = ()
+    invented: Annotated[tuple[Annotated[str, Meta(max_length=60, pattern=NO_NUL)], ...], Meta(max_length=400)] = ()
 
 
 class LabourBookPatch(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -157,7 +157,7 @@ def operation(handler: HTTPRouteHandler, known: Mapping[Any, Any]) -> dict[str, 
         }
         content = {media_type(handler): {"schema": known[body], "examples": examples}}
         if table_of(handler):
-            content[CSV] = {"schema": {"type": "string"}}
+            content[CSV] = {"schema": {"type": "string", "minLength": 1}}
         found["requestBody"] = {"required": True, "content": content}
     refusals = {str(status): {"$ref": f"#/components/responses/{_REFUSALS[status]}"} for status in _statuses(handler)}
     found["responses"] = {str(handler.status_code): _success(handler, known), **handler.opt.get("also", {}), **refusals}

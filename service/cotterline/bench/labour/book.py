@@ -4,7 +4,7 @@ Every figure of the shipped book is invented (``data/labour_book.toml``): a plac
 """
 
 from collections.abc import Iterator, Mapping
-from typing import Annotated, Final, Literal
+from typing import Annotated, Final, Literal, get_args
 
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
@@ -130,7 +130,10 @@ class Contingency(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     name: Name
     chance: Annotated[float, Meta(ge=0, le=0.95)]
     extra: Minutes
-    odds: dict[Factor, Annotated[float, Meta(ge=0.01, le=100)]] = {}
+    odds: Annotated[
+        dict[Factor, Annotated[float, Meta(ge=0.01, le=100)]],
+        Meta(extra_json_schema={"propertyNames": {"enum": list(get_args(Factor))}}),
+    ] = {}
     after: ContingencyId | UnsetType = UNSET
     ask: bool = False
     question: Annotated[str, Meta(max_length=400, pattern=NO_NUL)] = ""

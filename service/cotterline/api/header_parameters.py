@@ -37,7 +37,7 @@ _PARAMETERS: Final[Mapping[str, Mapping[str, Any]]] = {
         "name": "If-None-Match",
         "required": False,
         "description": "To make what is not there yet: an asterisk. One of the two headers is needed.",
-        "schema": {"type": "string", "const": "*"},
+        "schema": {"type": "string", "maxLength": 1, "pattern": r"^\*(?![\s\S])"},
     },
 }
 

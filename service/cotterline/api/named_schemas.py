@@ -7,7 +7,7 @@ import msgspec
 
 from cotterline.bench.approvals import EndOfApproval, Means
 from cotterline.bench.chain.methods import FrontMeasurement, NominalKind, RearMeasurement
-from cotterline.bench.labour.book import LabourClass, OptionId
+from cotterline.bench.labour.book import Factor, LabourClass, OptionId
 from cotterline.bench.parts_data import TorqueSubject
 from cotterline.bench.parts_list import PropertyName
 from cotterline.bench.plan import Grade as FigureGrade
@@ -40,6 +40,7 @@ NAMED: Mapping[str, Named] = {
     "Currency": Named(Currency, "A currency of ISO 4217 that has a minor unit."),
     "EndOfApproval": Named(EndOfApproval, "What ended an approval."),
     "Evidence": Named(Evidence, "One thing observed; `kind` says which."),
+    "Factor": Named(Factor, "Something seen of a job, which changes the odds of what may go wrong."),
     "FamilyId": Named(FamilyId, "One kind of thread, or of plain bore."),
     "FigureGrade": Named(FigureGrade, "Where a figure of labour comes from."),
     "Finding": Named(Finding, "Whether something holds, as far as it was measured."),

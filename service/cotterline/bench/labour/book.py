@@ -132,7 +132,7 @@ class Contingency(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     extra: Minutes
     odds: Annotated[
         dict[Factor, Annotated[float, Meta(ge=0.01, le=100)]],
-        Meta(extra_json_schema={"propertyNames": {"enum": list(get_args(Factor))}}),
+        Meta(extra_json_schema={"propertyNames": {"enum": sorted(get_args(Factor))}}),
     ] = {}
     after: ContingencyId | UnsetType = UNSET
     ask: bool = False

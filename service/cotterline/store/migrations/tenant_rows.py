@@ -8,12 +8,23 @@ alone.
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+import sqlalchemy as sa
 from alembic import op
 
 SHOP = "nullif(current_setting('cotterline.shop', true), '')::uuid"
 MODE = "current_setting('cotterline.mode', true)"
 SERVICE = "current_setting('cotterline.service', true) = 'on'"
 OWNED = f"shop_id = {SHOP} AND mode = {MODE}"
+
+
+def owner(table: str) -> tuple[sa.Column[object] | sa.Constraint, ...]:
+    """The columns that say whose a row of a new table is, and what holds for them."""
+    return (
+        sa.Column("shop_id", sa.Uuid(), nullable=False),
+        sa.Column("mode", sa.Text(), nullable=False),
+        sa.CheckConstraint("mode IN ('live', 'test')", name=op.f(f"ck_{table}_mode")),
+        sa.ForeignKeyConstraint(["shop_id"], ["shops.id"], name=op.f(f"fk_{table}_shop_id_shops")),
+    )
 
 
 def wall_off(table: str, condition: str = OWNED, *, service_reads: bool = False, commands: str = "ALL") -> None:

@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 from alembic import op
 
-from cotterline.store.migrations.tenant_rows import wall_off, wall_open
+from cotterline.store.migrations.tenant_rows import owner, wall_off, wall_open
 
 revision = "0003"
 down_revision = "0002"
@@ -49,21 +49,12 @@ def downgrade() -> None:
         op.drop_table(table)
 
 
-def _owner(table: str) -> tuple[sa.Column[object] | sa.Constraint, ...]:
-    return (
-        sa.Column("shop_id", sa.Uuid(), nullable=False),
-        sa.Column("mode", sa.Text(), nullable=False),
-        sa.CheckConstraint("mode IN ('live', 'test')", name=op.f(f"ck_{table}_mode")),
-        sa.ForeignKeyConstraint(["shop_id"], ["shops.id"], name=op.f(f"fk_{table}_shop_id_shops")),
-    )
-
-
 def _create_revisions() -> None:
     op.create_table(
         "quote_revisions",
         sa.Column("quote_id", sa.Uuid(), nullable=False),
         sa.Column("number", sa.Integer(), nullable=False),
-        *_owner("quote_revisions"),
+        *owner("quote_revisions"),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("actor", sa.Text(), nullable=False),
         sa.Column("settings_version", sa.Integer(), nullable=False),
@@ -82,7 +73,7 @@ def _create_transitions() -> None:
         "quote_transitions",
         sa.Column("quote_id", sa.Uuid(), nullable=False),
         sa.Column("version", sa.Integer(), nullable=False),
-        *_owner("quote_transitions"),
+        *owner("quote_transitions"),
         sa.Column("at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("actor", sa.Text(), nullable=False),
         sa.Column("action", sa.Text(), nullable=False),
@@ -98,7 +89,7 @@ def _create_transitions() -> None:
 def _create_profiles() -> None:
     op.create_table(
         "shop_profiles",
-        *_owner("shop_profiles"),
+        *owner("shop_profiles"),
         sa.Column("version", sa.Integer(), nullable=False),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("actor", sa.Text(), nullable=False),
@@ -110,7 +101,7 @@ def _create_profiles() -> None:
 def _create_answers() -> None:
     op.create_table(
         "kept_answers",
-        *_owner("kept_answers"),
+        *owner("kept_answers"),
         sa.Column("key", sa.Text(), nullable=False),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("fingerprint", sa.LargeBinary(), nullable=False),

@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 from alembic import op
 
-from cotterline.store.migrations.tenant_rows import wall_off
+from cotterline.store.migrations.tenant_rows import owner, wall_off
 
 revision = "0004"
 down_revision = "0003"
@@ -13,12 +13,9 @@ def upgrade() -> None:
     """Create the table; on PostgreSQL without a log, as nothing in it is worth more than a minute."""
     op.create_table(
         "rate_limits",
-        sa.Column("shop_id", sa.Uuid(), nullable=False),
-        sa.Column("mode", sa.Text(), nullable=False),
+        *owner("rate_limits"),
         sa.Column("bucket", sa.Text(), nullable=False),
         sa.Column("full_at", sa.DateTime(timezone=True), nullable=False),
-        sa.CheckConstraint("mode IN ('live', 'test')", name=op.f("ck_rate_limits_mode")),
-        sa.ForeignKeyConstraint(["shop_id"], ["shops.id"], name=op.f("fk_rate_limits_shop_id_shops")),
         sa.PrimaryKeyConstraint("shop_id", "mode", "bucket", name=op.f("pk_rate_limits")),
     )
     if op.get_bind().dialect.name == "postgresql":

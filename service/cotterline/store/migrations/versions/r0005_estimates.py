@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 from alembic import op
 
-from cotterline.store.migrations.tenant_rows import wall_off, wall_open
+from cotterline.store.migrations.tenant_rows import owner, wall_off, wall_open
 
 revision = "0005"
 down_revision = "0004"
@@ -44,19 +44,10 @@ def downgrade() -> None:
     wall_off("shop_profiles", commands="SELECT, INSERT")
 
 
-def _owner(table: str) -> tuple[sa.Column[object] | sa.Constraint, ...]:
-    return (
-        sa.Column("shop_id", sa.Uuid(), nullable=False),
-        sa.Column("mode", sa.Text(), nullable=False),
-        sa.CheckConstraint("mode IN ('live', 'test')", name=op.f(f"ck_{table}_mode")),
-        sa.ForeignKeyConstraint(["shop_id"], ["shops.id"], name=op.f(f"fk_{table}_shop_id_shops")),
-    )
-
-
 def _create_documents() -> None:
     op.create_table(
         "shop_documents",
-        *_owner("shop_documents"),
+        *owner("shop_documents"),
         sa.Column("kind", sa.Text(), nullable=False),
         sa.Column("version", sa.Integer(), nullable=False),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
@@ -72,7 +63,7 @@ def _create_approvals() -> None:
         "approvals",
         sa.Column("quote_id", sa.Uuid(), nullable=False),
         sa.Column("version", sa.Integer(), nullable=False),
-        *_owner("approvals"),
+        *owner("approvals"),
         sa.Column("revision", sa.Integer(), nullable=False),
         sa.Column("ceiling", sa.Text(), nullable=False),
         sa.Column("currency", sa.Text(), nullable=False),
@@ -93,7 +84,7 @@ def _create_labour_times() -> None:
     op.create_table(
         "labour_times",
         sa.Column("id", sa.Uuid(), nullable=False),
-        *_owner("labour_times"),
+        *owner("labour_times"),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("actor", sa.Text(), nullable=False),
         sa.Column("operation", sa.Text(), nullable=False),
@@ -115,10 +106,10 @@ def _listing() -> tuple[sa.Column[object], ...]:
 
 def _create_catalogues() -> None:
     key = sa.PrimaryKeyConstraint("shop_id", "mode", name=op.f("pk_catalogues"))
-    op.create_table("catalogues", *_owner("catalogues"), *_listing(), key)
+    op.create_table("catalogues", *owner("catalogues"), *_listing(), key)
     op.create_table(
         "parts",
-        *_owner("parts"),
+        *owner("parts"),
         sa.Column("sku", sa.Text(), nullable=False),
         sa.Column("role", sa.Text(), nullable=False),
         sa.Column("position", sa.Integer(), nullable=False),
@@ -131,7 +122,7 @@ def _create_catalogues() -> None:
 def _create_price_lists() -> None:
     op.create_table(
         "price_lists",
-        *_owner("price_lists"),
+        *owner("price_lists"),
         sa.Column("supplier", sa.Text(), nullable=False),
         sa.Column("currency", sa.Text(), nullable=False),
         sa.Column("offers", sa.Integer(), nullable=False),
@@ -140,7 +131,7 @@ def _create_price_lists() -> None:
     )
     op.create_table(
         "prices",
-        *_owner("prices"),
+        *owner("prices"),
         sa.Column("supplier", sa.Text(), nullable=False),
         sa.Column("sku", sa.Text(), nullable=False),
         sa.Column("position", sa.Integer(), nullable=False),
@@ -158,7 +149,7 @@ def _index(table: str, *columns: str) -> None:
 def _create_profiles() -> None:
     op.create_table(
         "shop_profiles",
-        *_owner("shop_profiles"),
+        *owner("shop_profiles"),
         sa.Column("version", sa.Integer(), nullable=False),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("actor", sa.Text(), nullable=False),

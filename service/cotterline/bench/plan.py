@@ -6,6 +6,7 @@ standard deviation have, and are recorded.
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import Final, Literal, get_args
 
 import msgspec
@@ -237,14 +238,17 @@ def options_of(job: Job) -> tuple[OptionId, ...]:
 
 def workload(job: Job, wanted: Sequence[OptionId]) -> Workload:
     """The same work as ``plan`` has, for pricing."""
-    return workload_of(tasks(job, with_ordered(job.facts, wanted), Trace(wanted=False)))
+    chosen = with_ordered(job.facts, wanted)
+    if chosen not in job.workloads:
+        job.workloads[chosen] = workload_of(tasks(job, chosen, Trace(wanted=False)))
+    return job.workloads[chosen]
 
 
 def with_and_without(option: OptionId, job: Job, wanted: Sequence[OptionId]) -> tuple[Workload, Workload]:
     """The whole work with an option and without it, for pricing them side by side."""
     rest = [each for each in wanted if each != option]
     alone = msgspec.structs.replace(job.facts, lengths_ordered=1) if option == "second_spindle" else job.facts
-    without = Job(facts=alone, book=job.book, learned=job.learned, condition=job.condition)
+    without = job if alone == job.facts else replace(job, facts=alone)
     return workload(job, [*rest, option]), workload(without, rest)
 
 

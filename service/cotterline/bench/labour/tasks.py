@@ -44,6 +44,11 @@ class Job:
     learned: Mapping[OperationId, Learning] = field(default_factory=dict)
     condition: JobCondition = field(default_factory=JobCondition)
 
+    @cached_property
+    def workloads(self) -> dict[frozenset[OptionId], Workload]:
+        """What was worked out already, by the options in it: plan and estimate ask for the same."""
+        return {}
+
 
 @dataclass(frozen=True, kw_only=True)
 class Risk:

@@ -106,7 +106,7 @@ def facts_of(known: Known) -> JobFacts:
 def _policies(spindle: SpindleResult | UnsetType) -> dict[PolicyName, OrderPolicy]:
     if isinstance(spindle, UnsetType) or isinstance(spindle.order, UnsetType):
         return {}
-    return {policy.policy: policy for policy in spindle.order.policies}
+    return spindle.order.by_name
 
 
 def _threaded(known: Known) -> bool | UnsetType:

@@ -218,11 +218,11 @@ def _advised(spindle: SpindleResult | None, wanted: Sequence[OptionId]) -> list[
     """The lengths to order, first choice first: two where the customer wants that, or else as the policy has it."""
     if spindle is None or isinstance(spindle.order, UnsetType):
         return []
-    policies = {policy.policy: policy.lengths for policy in spindle.order.policies}
+    policies = spindle.order.by_name
     chosen = spindle.order.recommended
     if "second_spindle" in wanted and "order_two_return_one" in policies:
         chosen = "order_two_return_one"
-    advised = {length.value for length in policies[chosen]}
+    advised = {length.value for length in policies[chosen].lengths}
     return [option for option in spindle.options if option.spindle_length.value in advised]
 
 

@@ -171,7 +171,7 @@ def _two_lengths(spindle: SpindleResult | UnsetType) -> Iterator[tuple[str, str]
     if isinstance(spindle, UnsetType) or isinstance(spindle.order, UnsetType):
         return
     order = spindle.order
-    chosen = next(policy for policy in order.policies if policy.policy == order.recommended)
+    chosen = order.by_name[order.recommended]
     if len(chosen.lengths) > 1:
         lengths = " and ".join(_plain(length) for length in chosen.lengths)
         yield "Two lengths", f"{lengths} together, one to return: {chosen.probability_fits:.0%} that one of them fits."

@@ -104,6 +104,11 @@ class OrderAdvice(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     missing: tuple[str, ...]
     assumption: str
 
+    @property
+    def by_name(self) -> dict[PolicyName, OrderPolicy]:
+        """The policies, each under its name."""
+        return {policy.policy: policy for policy in self.policies}
+
 
 class Candidate(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A length that may be ordered: mm, and the residual chain line in mm it is predicted to leave."""

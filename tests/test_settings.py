@@ -8,6 +8,7 @@ import rich.console
 from cotterline.bench.errors import CotterlineError
 from cotterline.settings import Settings, from_environment
 
+SECRET_KEY = "A" * 43 + "="
 TOKEN = "a-scraper-shows-this"  # noqa: S105 - invented
 
 
@@ -42,6 +43,10 @@ def test_every_setting_can_be_set() -> None:
         "COTTERLINE_SHOP_RATE_BURST": "9",
         "COTTERLINE_WRONG_KEYS_PER_MINUTE": "5",
         "COTTERLINE_METRICS_TOKEN": TOKEN,
+        "COTTERLINE_SECRET_KEYS": f"{SECRET_KEY}, {SECRET_KEY}",
+        "COTTERLINE_WORKER": "off",
+        "COTTERLINE_OPEN_NETWORKS": "10.1.0.0/16, fd00::/8",
+        "COTTERLINE_PRACTICE_SUPPLIER": "http://127.0.0.1:9100/",
     }
     settings = from_environment(env)
     assert {f"COTTERLINE_{name.upper()}" for name in Settings.__struct_fields__} == set(env)
@@ -58,6 +63,10 @@ def test_every_setting_can_be_set() -> None:
         shop_rate_per_minute=90,
         shop_rate_burst=9,
         wrong_keys_per_minute=5,
+        secret_keys=f"{SECRET_KEY},{SECRET_KEY}",
+        worker="off",
+        open_networks="10.1.0.0/16, fd00::/8",
+        practice_supplier="http://127.0.0.1:9100",
         metrics_token=TOKEN,
     )
 

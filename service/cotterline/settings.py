@@ -2,10 +2,12 @@
 
 from collections.abc import Mapping
 from difflib import get_close_matches
+from ipaddress import IPv4Network, IPv6Network, ip_network
 from typing import Annotated, Literal
 from urllib.parse import urlsplit
 
 import msgspec
+from cryptography.fernet import Fernet
 from msgspec import Meta
 
 from cotterline.bench.errors import CotterlineError, Fault
@@ -13,6 +15,7 @@ from cotterline.store.address import driver_url
 
 PREFIX = "COTTERLINE_"
 
+Network = IPv4Network | IPv6Network
 LogLevel = Literal["debug", "info", "warning", "error"]
 Rate = Annotated[int, Meta(ge=0, le=1_000_000)]
 Burst = Annotated[int, Meta(ge=1, le=1_000_000)]
@@ -36,6 +39,14 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
         shop_rate_per_minute: requests all keys of a shop together gain a minute; 0 is no limit.
         shop_rate_burst: requests all keys of a shop may make at once after a pause.
         wrong_keys_per_minute: wrong keys answered as such to one client address a minute; 0 is no limit.
+        secret_keys: what the secrets of suppliers and subscriptions are encrypted with: one or more keys as
+            ``cotterline secrets key`` makes them, with commas between. The first encrypts, each can decrypt. On SQLite,
+            where none is given, one is made and kept in a file beside the database.
+        worker: whether this process also posts what is due, ``on`` or ``off``; with several processes, ``off`` and
+            ``cotterline worker`` beside them.
+        open_networks: networks that may be posted to although they are not public, as ``10.1.0.0/16,fd00::/8``; for a
+            supplier on the operator's own network, or for a demonstration on one machine.
+        practice_supplier: address of ``cotterline practice-supplier``, which shops may post to in test mode alone.
         metrics_token: what a scraper shows to read /metrics, at least 16 characters; without one there is no such page.
     """
 
@@ -51,6 +62,10 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     shop_rate_per_minute: Rate = 1800
     shop_rate_burst: Burst = 900
     wrong_keys_per_minute: Rate = 30
+    secret_keys: str = ""
+    worker: Literal["on", "off"] = "on"
+    open_networks: str = ""
+    practice_supplier: str = ""
     metrics_token: Annotated[str, Meta(pattern=r"^([!-~]{16,200})?(?![\s\S])")] = ""
 
     def __rich_repr__(self) -> list[tuple[str, object]]:
@@ -58,6 +73,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
         shown = {
             "database_url": driver_url(self.database_url).render_as_string(hide_password=True),
             "metrics_token": "***" if self.metrics_token else "",
+            "secret_keys": "***" if self.secret_keys else "",
         }
         return list((msgspec.structs.asdict(self) | shown).items())
 
@@ -103,9 +119,36 @@ def _checked(name: str, value: object) -> object:
     """Return the value, or raise ValueError with what is wrong with an address."""
     if name == "database_url":
         driver_url(str(value))
-    if name == "public_base_url":
+    if name in {"public_base_url", "practice_supplier"}:
         return _base_url(str(value))
+    if name == "open_networks":
+        networks_in(str(value))
+    if name == "secret_keys":
+        return _secret_keys(str(value))
     return value
+
+
+def networks_in(text: str) -> tuple[Network, ...]:
+    """Read a list of networks with commas between.
+
+    Raises:
+        ValueError: one of them is none, or has bits set behind its prefix.
+
+    >>> networks_in("10.1.0.0/16, ::1")
+    (IPv4Network('10.1.0.0/16'), IPv6Network('::1/128'))
+    """
+    return tuple(ip_network(part.strip()) for part in text.split(",") if part.strip())
+
+
+def _secret_keys(text: str) -> str:
+    """The keys with commas between; none is repeated in the words of a fault."""
+    keys = [part.strip() for part in text.split(",") if part.strip()]
+    for number, key in enumerate(keys, 1):
+        try:
+            Fernet(key)
+        except ValueError:
+            raise ValueError(f"key {number} is not 32 bytes in URL-safe base 64") from None
+    return ",".join(keys)
 
 
 def _base_url(text: str) -> str:

@@ -46,6 +46,12 @@ PROBLEMS: Mapping[str, Kind] = {
         "Send the header Authorization: Bearer and a key of this service. Whoever administers the shop, or the "
         "operator, issues keys and can see whether one was revoked or has expired.",
     ),
+    "signature-refused": Kind(
+        401,
+        "The signature does not hold",
+        "Sign the very bytes of the body with the reply secret as Standard Webhooks 1.0 says, name each message by an "
+        "id of its own in webhook-id, and send it within five minutes of webhook-timestamp.",
+    ),
     "forbidden-scope": Kind(
         403,
         "The key may not do this",
@@ -75,6 +81,22 @@ PROBLEMS: Mapping[str, Kind] = {
         "The customer has not agreed to this",
         "Issue the quote and record what the customer agreed to with the act approve; where a new revision ended an "
         "approval, ask again.",
+    ),
+    "prices-missing": Kind(
+        409,
+        "Not every part can be ordered",
+        "The faults name each line that no supplier is known for. Send parts and prices at /v1/parts and "
+        "/v1/price-lists, or name the line in from_stock if the shop has it at hand.",
+    ),
+    "supplier-missing": Kind(
+        409,
+        "Nobody knows where to send this order",
+        "Put the supplier named in the words at /v1/suppliers/{supplier}, or enable it again.",
+    ),
+    "too-many-secrets": Kind(
+        409,
+        "Two secrets for this hold already",
+        "Wait until the older one ends, or end it; then make the new one.",
     ),
     "beyond-ceiling": Kind(
         409,
@@ -167,6 +189,11 @@ PROBLEMS: Mapping[str, Kind] = {
     ),
     "unavailable": Kind(
         503, "The service cannot work right now", "Nothing was stored. Try again after the time in Retry-After."
+    ),
+    "secrets-unavailable": Kind(
+        503,
+        "Secrets cannot be kept or read here",
+        "Nothing was stored. The operator must set COTTERLINE_SECRET_KEYS for every process of the service.",
     ),
 }
 """Problem code to status, constant title and advice: the one table."""

@@ -3,6 +3,7 @@
 from typing import Any
 
 from sqlalchemy import (
+    BigInteger,
     CheckConstraint,
     Column,
     Double,
@@ -13,7 +14,9 @@ from sqlalchemy import (
     MetaData,
     PrimaryKeyConstraint,
     Table,
+    UniqueConstraint,
     Uuid,
+    text,
 )
 
 from cotterline.store.columns import PlainText, UtcDateTime
@@ -269,3 +272,170 @@ rate_limits = Table(
     PrimaryKeyConstraint("shop_id", "mode", "bucket"),
 )
 """Token buckets of the rate limits, each as the time at which it is full again."""
+
+receivers = Table(
+    "receivers",
+    metadata,
+    *_owner(),
+    Column("kind", PlainText, nullable=False),
+    Column("name", PlainText, nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("created_at", UtcDateTime, nullable=False),
+    Column("changed_at", UtcDateTime, nullable=False),
+    Column("actor", PlainText, nullable=False),
+    Column("failing_since", UtcDateTime),
+    Column("disabled_at", UtcDateTime),
+    Column("disabled_why", PlainText),
+    Column("content", LargeBinary, nullable=False),
+    PrimaryKeyConstraint("shop_id", "mode", "kind", "name"),
+    CheckConstraint("kind IN ('supplier', 'subscription')", name="kind"),
+)
+"""Whom the service posts to: suppliers by their names, subscriptions by their ids. One disabled is not tried."""
+
+receiver_secrets = Table(
+    "receiver_secrets",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    *_owner(),
+    Column("receiver_kind", PlainText, nullable=False),
+    Column("receiver_name", PlainText, nullable=False),
+    Column("purpose", PlainText, nullable=False),
+    Column("created_at", UtcDateTime, nullable=False),
+    Column("actor", PlainText, nullable=False),
+    Column("ends_at", UtcDateTime),
+    Column("sealed", LargeBinary, nullable=False),
+    CheckConstraint("purpose IN ('signing', 'credential', 'reply')", name="purpose"),
+    Index(None, "shop_id", "mode", "receiver_kind", "receiver_name"),
+)
+"""Their secrets, encrypted. Of one purpose at most two hold at once: the newest, and the one it takes over from."""
+
+orders = Table(
+    "orders",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    *_owner(),
+    Column("created_at", UtcDateTime, nullable=False),
+    Column("actor", PlainText, nullable=False),
+    Column("quote_id", Uuid, ForeignKey("quotes.id"), nullable=False),
+    Column("quote_revision", Integer, nullable=False),
+    Column("supplier", PlainText, nullable=False),
+    Column("state", PlainText, nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("open_questions", Integer, nullable=False),
+    Column("outcome", PlainText, nullable=False),
+    # The exact bytes, last: a database's own JSON type would reorder keys, and a list never reads them.
+    Column("document", LargeBinary, nullable=False),
+    Column("standing", LargeBinary, nullable=False),
+    CheckConstraint("outcome IN ('waiting', 'sent', 'undelivered', 'cancelled')", name="outcome"),
+    Index(None, "shop_id", "mode", "created_at", "id"),
+    Index(None, "shop_id", "mode", "quote_id"),
+    Index(None, "shop_id", "mode", "state", "created_at", "id"),
+)
+"""What was ordered of whom; ``outcome`` is what became of the post, ``standing`` follows from it and the replies."""
+
+order_replies = Table(
+    "order_replies",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    *_owner(),
+    Column("order_id", Uuid, ForeignKey("orders.id"), nullable=False),
+    Column("message_id", PlainText, nullable=False),
+    Column("source", PlainText, nullable=False),
+    Column("received_at", UtcDateTime, nullable=False),
+    Column("actor", PlainText, nullable=False),
+    Column("content", LargeBinary, nullable=False),
+    UniqueConstraint("order_id", "message_id"),
+    CheckConstraint("source IN ('callback', 'answer', 'person')", name="source"),
+)
+"""What suppliers said about orders, each message once."""
+
+order_decisions = Table(
+    "order_decisions",
+    metadata,
+    Column("order_id", Uuid, ForeignKey("orders.id"), primary_key=True),
+    Column("message_id", PlainText, primary_key=True),
+    Column("line", Integer, primary_key=True),
+    Column("about", PlainText, primary_key=True),
+    *_owner(),
+    Column("at", UtcDateTime, nullable=False),
+    Column("content", LargeBinary, nullable=False),
+)
+"""What was decided about what suppliers proposed, by rule or by a person; the first decision holds."""
+
+event_counters = Table(
+    "event_counters",
+    metadata,
+    *_owner(),
+    Column("last", BigInteger, nullable=False),
+    PrimaryKeyConstraint("shop_id", "mode"),
+)
+"""The position of each shop's last event: held to the end of the transaction, so that positions are seen in order."""
+
+events = Table(
+    "events",
+    metadata,
+    *_owner(),
+    Column("position", BigInteger, nullable=False),
+    Column("id", Uuid, nullable=False),
+    Column("type", PlainText, nullable=False),
+    Column("resource_kind", PlainText, nullable=False),
+    Column("resource_id", PlainText, nullable=False),
+    Column("sequence", Integer, nullable=False),
+    Column("at", UtcDateTime, nullable=False),
+    Column("body", LargeBinary, nullable=False),
+    PrimaryKeyConstraint("shop_id", "mode", "position"),
+    Index(None, "shop_id", "mode", "resource_kind", "resource_id", "position"),
+)
+"""What happened, numbered for each shop; ``body`` is what every subscriber is sent, byte for byte."""
+
+deliveries = Table(
+    "deliveries",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    *_owner(),
+    Column("receiver_kind", PlainText, nullable=False),
+    Column("receiver_name", PlainText, nullable=False),
+    Column("kind", PlainText, nullable=False),
+    Column("subject_id", Uuid, nullable=False),
+    Column("message_id", PlainText, nullable=False),
+    Column("state", PlainText, nullable=False),
+    Column("created_at", UtcDateTime, nullable=False),
+    Column("due_at", UtcDateTime, nullable=False),
+    Column("attempts", Integer, nullable=False),
+    Column("round_began_after", Integer, nullable=False),
+    Column("lease", Uuid),
+    Column("leased_until", UtcDateTime),
+    Column("finished_at", UtcDateTime),
+    Column("content_type", PlainText, nullable=False),
+    Column("body", LargeBinary, nullable=False),
+    CheckConstraint("kind IN ('order', 'order_change', 'event')", name="kind"),
+    CheckConstraint("state IN ('waiting', 'held', 'delivered', 'failed', 'cancelled')", name="state"),
+    Index(
+        "ix_deliveries_due_at_waiting",
+        "due_at",
+        sqlite_where=text("state = 'waiting'"),
+        postgresql_where=text("state = 'waiting'"),
+    ),
+    Index(None, "shop_id", "mode", "created_at", "id"),
+    Index(None, "shop_id", "mode", "subject_id"),
+    Index(None, "shop_id", "mode", "receiver_kind", "receiver_name", "created_at", "id"),
+)
+"""The outbox, written in the transaction of what it tells of: what to post to whom, byte for byte, and when next.
+
+A lease belongs to the worker that claimed the row, until it reports or the lease runs out; ``attempts`` counts claims,
+``round_began_after`` how many there were when somebody last asked for a fresh try.
+"""
+
+delivery_attempts = Table(
+    "delivery_attempts",
+    metadata,
+    Column("delivery_id", Uuid, ForeignKey("deliveries.id"), primary_key=True),
+    Column("number", Integer, primary_key=True),
+    *_owner(),
+    Column("started_at", UtcDateTime, nullable=False),
+    Column("ended_at", UtcDateTime, nullable=False),
+    Column("status", Integer),
+    Column("trouble", PlainText),
+    Column("answer", LargeBinary),
+)
+"""What came of each try; ``answer`` is the beginning of what the receiver said."""

@@ -27,13 +27,21 @@ def owner(table: str) -> tuple[sa.Column[object] | sa.Constraint, ...]:
     )
 
 
-def wall_off(table: str, condition: str = OWNED, *, service_reads: bool = False, commands: str = "ALL") -> None:
+def wall_off(
+    table: str,
+    condition: str = OWNED,
+    *,
+    service_reads: bool = False,
+    service_changes: bool = False,
+    commands: str = "ALL",
+) -> None:
     """Show a transaction only the rows that meet the condition, and let it write no others.
 
     Args:
         table: a table with columns ``shop_id`` and ``mode``, unless the condition goes by others.
         condition: which rows are the tenant's.
         service_reads: whether the service itself may read every row, as it must to look up a key.
+        service_changes: whether it may change what it reads, as it must to claim work of every shop's.
         commands: ``ALL``, or those a tenant may use, as in ``SELECT, INSERT``.
     """
     if op.get_bind().dialect.name != "postgresql":
@@ -45,6 +53,8 @@ def wall_off(table: str, condition: str = OWNED, *, service_reads: bool = False,
         op.execute(f"CREATE POLICY {table}_tenant_{command.lower()} ON {table} FOR {command} {check} ({condition})")
     if service_reads:
         op.execute(f"CREATE POLICY {table}_service_select ON {table} FOR SELECT USING ({SERVICE})")
+    if service_changes:
+        op.execute(f"CREATE POLICY {table}_service_update ON {table} FOR UPDATE USING ({SERVICE})")
 
 
 @contextmanager

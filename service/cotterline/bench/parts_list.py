@@ -19,7 +19,7 @@ from cotterline.bench.shell.families import FAMILIES, Family, FamilyId, Hand
 from cotterline.bench.spindle.clearance import Clearance
 from cotterline.bench.spindle_options import SpindleOption, SpindleResult
 
-Role = Literal["unit", "crank_bolts", "spacer", "consumable", "tool"]
+Role = Literal["unit", "crank_bolts", "spacer", "chain", "consumable", "tool"]
 Supply = Literal["order", "shop"]
 PropertyName = Literal[
     "thread",

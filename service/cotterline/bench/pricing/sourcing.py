@@ -1,11 +1,10 @@
-"""Which part answers a line of the parts list, who has it cheapest, and what the shop charges for it.
+"""Who has the parts of a job cheapest, and what the shop charges for them.
 
-A part answers a line only if it states every property the line asks for and each lies within the line's range. One of
-the very dimensions asked for goes before one that may only stand in for it, however cheap. A line nobody has a price
-for is reported as missing: it is never free.
+A part of the very dimensions asked for goes before one that may only stand in for it, however cheap. A line nobody has
+a price for is reported as missing: it is never free.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
@@ -15,14 +14,13 @@ import msgspec
 from msgspec import UNSET, UnsetType
 
 from cotterline.bench.money import Money, in_minor_units, of_minor_units, whole
-from cotterline.bench.parts_list import ItemProperty, Measure, PartsLine, PropertyName, Quantity
-from cotterline.bench.pricing.catalogue import Offer, Part, PartRole, PriceList, price_for
+from cotterline.bench.parts_list import PartsLine, Quantity, Role
+from cotterline.bench.pricing.candidates import Candidate, Offers, by_sku, candidates, cheapest, fitting
+from cotterline.bench.pricing.catalogue import Part, PriceList
 from cotterline.bench.pricing.in_force import PricingInForce
 from cotterline.bench.pricing.rules import MarkupTier
-from cotterline.bench.shell.families import FAMILIES
 
-_SLACK_MM: Final = 1e-6
-"""Dimensions are stated to 0.001 mm: closer than this they are the same."""
+NO_PART: Final = "No part in the catalogue has every property asked for."
 
 
 class SourcedLine(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -94,22 +92,6 @@ class Basket:
     returns: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class _Candidate:
-    part: Part
-    away: float
-    offer: Offer
-    supplier: str
-    currency: str
-    price: Decimal
-
-    @property
-    def rank(self) -> tuple[float, Decimal, int, str, str]:
-        """The very part before one that stands in, then the cheapest, the soonest, and by name."""
-        days = self.offer.lead_days
-        return self.away, self.price, 9999 if isinstance(days, UnsetType) else days, self.supplier, self.part.sku
-
-
 def sourced(
     need: Sequence[PartsLine], parts: Sequence[Part], price_lists: Sequence[PriceList], rules: PricingInForce
 ) -> SourcedParts:
@@ -121,12 +103,8 @@ def sourced(
         price_lists: of its suppliers.
         rules: the shop's markup and currency. Prices in another currency are named, never converted.
     """
-    offers = _by_sku(price_lists)
-    found = [
-        _answered(line, [part for part in parts if part.role == line.role], offers, rules)
-        for line in need
-        if line.supply == "order"
-    ]
+    offers = by_sku(price_lists)
+    found = [_answered(line, parts, offers, rules) for line in need if line.supply == "order"]
     return SourcedParts(
         lines=tuple(item for item in found if isinstance(item, SourcedLine)),
         missing=tuple(item for item in found if isinstance(item, MissingPrice)),
@@ -134,7 +112,7 @@ def sourced(
 
 
 def for_role(
-    role: PartRole, what: str, parts: Sequence[Part], price_lists: Sequence[PriceList], rules: PricingInForce
+    role: Role, what: str, parts: Sequence[Part], price_lists: Sequence[PriceList], rules: PricingInForce
 ) -> SourcedParts:
     """The cheapest part of a role that no line of a parts list describes, such as a chain.
 
@@ -145,9 +123,8 @@ def for_role(
         price_lists: of its suppliers.
         rules: as for ``sourced``.
     """
-    anything = PartsLine(number=0, role="consumable", supply="order", name=what, quantity=Quantity(1))
-    found = _answered(anything, [part for part in parts if part.role == role], _by_sku(price_lists), rules)
-    return SourcedParts(missing=(found,)) if isinstance(found, MissingPrice) else SourcedParts(lines=(found,))
+    anything = PartsLine(number=0, role=role, supply="order", name=what, quantity=Quantity(1))
+    return sourced((anything,), parts, price_lists, rules)
 
 
 def basket(lines: Sequence[SourcedLine]) -> Basket:
@@ -178,37 +155,24 @@ def _marked_up(cost: Decimal, tiers: Sequence[MarkupTier]) -> Iterator[Fraction]
             return
 
 
-def _by_sku(price_lists: Sequence[PriceList]) -> Mapping[str, list[tuple[PriceList, Offer]]]:
-    found: dict[str, list[tuple[PriceList, Offer]]] = {}
-    for prices in price_lists:
-        for offer in prices.offers:
-            found.setdefault(offer.sku, []).append((prices, offer))
-    return found
-
-
 def _answered(
-    line: PartsLine,
-    parts: Sequence[Part],
-    offers: Mapping[str, list[tuple[PriceList, Offer]]],
-    rules: PricingInForce,
+    line: PartsLine, parts: Sequence[Part], offers: Offers, rules: PricingInForce
 ) -> SourcedLine | MissingPrice:
-    fitting = [(part, away) for part in parts if (away := _away(line, part)) is not None]
-    if not fitting:
-        return MissingPrice(
-            what=line.name, why="No part in the catalogue has every property asked for.", line=line.number
-        )
-    candidates = [*_candidates(line, fitting, offers)]
-    payable = [candidate for candidate in candidates if candidate.currency == rules.currency]
+    fits = fitting(line, parts)
+    if not fits:
+        return MissingPrice(what=line.name, why=NO_PART, line=line.number)
+    offered = [*candidates(line, fits, offers)]
+    payable = [item for item in offered if item.currency == rules.currency]
     if not payable:
-        return MissingPrice(what=line.name, why=_why(fitting, candidates, rules.currency), line=line.number)
-    best = min(payable, key=lambda candidate: candidate.rank)
+        return MissingPrice(what=line.name, why=why_no_price(fits, offered, rules.currency), line=line.number)
+    best = min(payable, key=cheapest)
     return SourcedLine(
         line=line.number,
         sku=best.part.sku,
         name=best.part.name,
         quantity=line.quantity.value,
         supplier=best.supplier,
-        unit_cost=of_minor_units(int(in_minor_units(best.price, rules.currency)), rules.currency),
+        unit_cost=best.unit_cost,
         unit_price=selling_price(best.price, rules),
         exact=best.away == 0,
         returnable=line.returnable,
@@ -217,65 +181,10 @@ def _answered(
     )
 
 
-def _candidates(
-    line: PartsLine, fitting: Sequence[tuple[Part, float]], offers: Mapping[str, list[tuple[PriceList, Offer]]]
-) -> Iterator[_Candidate]:
-    for part, away in fitting:
-        for prices, offer in offers.get(part.sku, []):
-            price = price_for(offer, line.quantity.value)
-            if price is not None and not _other_item(part, offer):
-                yield _Candidate(part, away, offer, prices.supplier, prices.currency, price)
-
-
-def _other_item(part: Part, offer: Offer) -> bool:
-    """Whether trade item numbers say that the offer is for another part; shorter numbers are padded with zeros."""
-    if isinstance(part.gtin, UnsetType) or isinstance(offer.gtin, UnsetType):
-        return False
-    return part.gtin.zfill(14) != offer.gtin.zfill(14)
-
-
-def _why(fitting: Sequence[tuple[Part, float]], candidates: Sequence[_Candidate], currency: str) -> str:
-    if candidates:
-        others = ", ".join(sorted({f"{item.supplier} in {item.currency}" for item in candidates}))
+def why_no_price(fits: Sequence[tuple[Part, float]], offered: Sequence[Candidate], currency: str) -> str:
+    """Why none of the parts that answer a line can be bought in a currency."""
+    if offered:
+        others = ", ".join(sorted({f"{item.supplier} in {item.currency}" for item in offered}))
         return f"No price in {currency}; offered by {others}. Prices are not converted."
-    skus = ", ".join(sorted(part.sku for part, _ in fitting))
+    skus = ", ".join(sorted(part.sku for part, _ in fits))
     return f"No price list has a price for {skus} in this quantity under the same trade item number."
-
-
-def _away(line: PartsLine, part: Part) -> float | None:
-    """How far in mm a part is from what the line asks for, all dimensions together; nothing if it does not fit."""
-    facts = dict(_facts(part))
-    away = 0.0
-    for wanted in line.properties:
-        fact = facts.get(wanted.name)
-        if fact is None or not _fits(wanted, fact):
-            return None
-        away += abs(fact - wanted.value) if isinstance(wanted, Measure) and not isinstance(fact, str) else 0.0
-    return away if away > _SLACK_MM else 0.0
-
-
-def _fits(wanted: ItemProperty, fact: float | str) -> bool:
-    if isinstance(wanted, Measure):
-        return not isinstance(fact, str) and wanted.lowest - _SLACK_MM <= fact <= wanted.highest + _SLACK_MM
-    return fact in wanted.accepted
-
-
-def _facts(part: Part) -> Iterator[tuple[PropertyName, float | str]]:
-    """Everything a part states, under the name the parts list asks for it by."""
-    stated: dict[PropertyName, float | str | UnsetType] = {
-        "thread": part.thread,
-        "thread_outside_diameter": part.thread_outside_diameter,
-        "shell_width": part.shell_width,
-        "spindle_length": part.spindle_length,
-        "spindle_taper": part.taper,
-        "spindle_asymmetry": part.spindle_asymmetry,
-        "thickness": part.thickness,
-    }
-    yield from ((name, fact) for name, fact in stated.items() if not isinstance(fact, UnsetType))
-    family = None if isinstance(part.family, UnsetType) else FAMILIES[part.family]
-    if family is not None and family.pitch is not None and family.drive_hand is not None:
-        yield "thread", family.designation
-        yield "thread_outside_diameter", family.diameter
-        yield "thread_pitch", round(family.pitch.mm, 4)
-        yield "drive_side_hand", family.drive_hand
-        yield "non_drive_side_hand", "right"

@@ -362,6 +362,19 @@ order_decisions = Table(
 )
 """What was decided about what suppliers proposed, by rule or by a person; the first decision holds."""
 
+order_changes = Table(
+    "order_changes",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    *_owner(),
+    Column("order_id", Uuid, ForeignKey("orders.id"), nullable=False),
+    Column("at", UtcDateTime, nullable=False),
+    Column("actor", PlainText, nullable=False),
+    Column("content", LargeBinary, nullable=False),
+    Index(None, "shop_id", "mode", "order_id"),
+)
+"""What the shop told suppliers about orders it had placed, each as this service's own document."""
+
 event_counters = Table(
     "event_counters",
     metadata,

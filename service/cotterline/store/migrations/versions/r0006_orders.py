@@ -14,6 +14,7 @@ _NEW = (
     "orders",
     "order_replies",
     "order_decisions",
+    "order_changes",
     "event_counters",
     "events",
     "deliveries",
@@ -162,6 +163,19 @@ def _create_orders() -> None:
         _key("order_decisions", "order_id", "message_id", "line", "about"),
         _refers("order_decisions", "order_id", "orders"),
     )
+
+    op.create_table(
+        "order_changes",
+        _id(),
+        *owner("order_changes"),
+        _id("order_id"),
+        _time("at"),
+        _text("actor"),
+        _bytes("content"),
+        _key("order_changes", "id"),
+        _refers("order_changes", "order_id", "orders"),
+    )
+    _index("order_changes", "order_id")
 
 
 def _create_events() -> None:

@@ -13,8 +13,17 @@ import msgspec
 from cotterline.bench.errors import CotterlineError
 
 _TOKEN = re.compile(r"[A-Za-z0-9_-]{36}")
-List = Literal["quotes", "keys", "audit", "labour_times"]
-_KINDS: Mapping[List, bytes] = {"quotes": b"\x01", "keys": b"\x02", "audit": b"\x03", "labour_times": b"\x04"}
+List = Literal["quotes", "keys", "audit", "labour_times", "deliveries", "secrets", "orders", "subscriptions"]
+_KINDS: Mapping[List, bytes] = {
+    "quotes": b"\x01",
+    "keys": b"\x02",
+    "audit": b"\x03",
+    "labour_times": b"\x04",
+    "deliveries": b"\x05",
+    "secrets": b"\x06",
+    "orders": b"\x07",
+    "subscriptions": b"\x08",
+}
 """First byte of the token. Every list has its own, so that no token serves two lists."""
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

@@ -1,12 +1,13 @@
 """The database, opened once; one request or task is one transaction, committed where it began."""
 
+import asyncio
 from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
 from contextlib import asynccontextmanager, contextmanager
 from contextvars import ContextVar
 from sqlite3 import SQLITE_CONSTRAINT_CHECK
 from typing import Self, TypeVar
 
-from sqlalchemy import Executable, RowMapping
+from sqlalchemy import URL, Executable, RowMapping, text
 from sqlalchemy.exc import DataError, StatementError
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine
 
@@ -18,6 +19,9 @@ from cotterline.store.tenancy import ENTER, SERVICE, Party, Tenant, settings
 DATA_EXCEPTION = "22"
 CHECK_VIOLATION = "23514"
 """Class and code of SQLSTATE (PostgreSQL 18 documentation, appendix A) that put the blame on a value."""
+
+_NOTIFY = text("SELECT pg_notify(:channel, '')")
+"""Delivered when the transaction commits, once however often it was asked for (PostgreSQL 18 documentation, NOTIFY)."""
 
 
 class ReadTransaction:
@@ -63,6 +67,10 @@ class ReadTransaction:
 class WriteTransaction(ReadTransaction):
     """What a change may do besides reading. It commits when the block that began it ends without an error."""
 
+    def __init__(self, connection: AsyncConnection, party: Party) -> None:
+        super().__init__(connection, party)
+        self.announced: set[str] = set()
+
     async def execute(self, statement: Executable) -> int:
         """Run the statement and return how many rows it touched."""
         with self._watched():
@@ -73,6 +81,13 @@ class WriteTransaction(ReadTransaction):
         if rows:
             with self._watched():
                 await self._connection.execute(statement, rows)
+
+    async def announce(self, channel: str) -> None:
+        """Have whoever listens on the channel told once this has committed: on SQLite in this process alone."""
+        if channel not in self.announced:
+            self.announced.add(channel)
+            if self._connection.dialect.name == "postgresql":
+                await self.execute(_NOTIFY.bindparams(channel=channel))
 
 
 _current: ContextVar[ReadTransaction | None] = ContextVar("current transaction", default=None)
@@ -89,6 +104,7 @@ class Database:
     def __init__(self, writer: AsyncEngine, reader: AsyncEngine) -> None:
         self._writer = writer
         self._reader = reader
+        self._heard: dict[str, asyncio.Event] = {}
 
     @classmethod
     async def open(cls, url: str, connections: int = 10) -> Self:
@@ -114,6 +130,15 @@ class Database:
         await self._reader.dispose()
         await self._writer.dispose()
 
+    @property
+    def address(self) -> URL:
+        """Where it is, as the driver has it."""
+        return self._writer.url
+
+    def heard(self, channel: str) -> asyncio.Event:
+        """What is set when a transaction of this process that announced something on the channel has committed."""
+        return self._heard.setdefault(channel, asyncio.Event())
+
     @asynccontextmanager
     async def read(self, party: Party) -> AsyncIterator[ReadTransaction]:
         """Begin a transaction that reads one snapshot of a tenant's data."""
@@ -136,6 +161,8 @@ class Database:
             with _begun(WriteTransaction(connection, party)) as tx:
                 await self._enter(connection, party)
                 yield tx
+        for channel in tx.announced:
+            self.heard(channel).set()
 
     async def _enter(self, connection: AsyncConnection, party: Party) -> None:
         """Raise the second wall: PostgreSQL itself then shows only this party's rows, whatever a query forgets."""

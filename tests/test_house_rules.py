@@ -17,7 +17,8 @@ LAYERS = {
     "store": {"bench", "store"},
     "delivery": {"bench", "store", "delivery"},
     "documents": {"bench", "documents"},
-    "api": {"bench", "store", "delivery", "documents", "api"},
+    "practice_supplier": {"bench", "delivery", "practice_supplier"},
+    "api": {"bench", "store", "delivery", "documents", "practice_supplier", "api"},
     "settings": {"bench", "store", "settings"},
     "logs": {"settings", "logs"},
 }

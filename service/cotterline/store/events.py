@@ -17,7 +17,9 @@ from uuid_utils.compat import uuid7
 from cotterline.bench.events import EventType, ResourceKind
 from cotterline.bench.subscriptions import Subscription
 from cotterline.store.database import ReadTransaction, WriteTransaction
-from cotterline.store.tables import deliveries, event_counters, events, receivers
+from cotterline.store.deliveries import Delivery, enqueue
+from cotterline.store.receivers import live_subscriptions
+from cotterline.store.tables import event_counters, events
 from cotterline.store.tenancy import owned, ownership
 
 CONTENT_TYPE = "application/json"
@@ -117,28 +119,23 @@ async def emit(  # noqa: PLR0913, PLR0917 - what an event is made of, told once 
 
 async def put_out(tx: WriteTransaction, told: Sequence[EventRow], to: Collection[str], at: datetime) -> int:
     """Put events into the outbox for the subscriptions of these names; return how many posts that makes."""
-    rows = [
-        {
-            "id": uuid7(),
-            "receiver_kind": "subscription",
-            "receiver_name": name,
-            "kind": "event",
-            "subject_id": event.id,
-            "message_id": event.message_id,
-            "state": "waiting",
-            "created_at": at,
-            "due_at": at,
-            "attempts": 0,
-            "round_began_after": 0,
-            "content_type": CONTENT_TYPE,
-            "body": event.body,
-        }
-        | ownership(tx.tenant)
+    posts = [
+        Delivery(
+            id=uuid7(),
+            receiver_kind="subscription",
+            receiver_name=name,
+            kind="event",
+            subject_id=event.id,
+            message_id=event.message_id,
+            created_at=at,
+            content_type=CONTENT_TYPE,
+            body=event.body,
+        )
         for event in told
         for name in to
     ]
-    await tx.execute_for_each(insert_into(deliveries), rows)
-    return len(rows)
+    await enqueue(tx, *posts)
+    return len(posts)
 
 
 async def after(
@@ -175,6 +172,8 @@ async def _next_position(tx: WriteTransaction) -> int:
 
 async def _listeners(tx: ReadTransaction, event: EventType) -> list[str]:
     """The names of the tenant's subscriptions that are on and want an event of this type."""
-    on = (owned(receivers, tx.tenant), receivers.c.kind == "subscription", receivers.c.disabled_at.is_(None))
-    found = await tx.rows(select(receivers.c.name, receivers.c.content).where(*on).order_by(receivers.c.name))
-    return [row["name"] for row in found if msgspec.json.decode(row["content"], type=Subscription).wants(event)]
+    return [
+        each.name
+        for each in await live_subscriptions(tx)
+        if msgspec.json.decode(each.content, type=Subscription).wants(event)
+    ]

@@ -10,6 +10,7 @@ from cotterline.cli.demo import demo
 from cotterline.cli.key import key
 from cotterline.cli.migrate import migrate
 from cotterline.cli.openapi import openapi
+from cotterline.cli.practice_supplier import practice_supplier
 from cotterline.cli.problems import problems
 from cotterline.cli.quote import quote
 from cotterline.cli.serve import serve
@@ -28,7 +29,7 @@ def cotterline_command() -> None:
     """
 
 
-for command in (demo, quote, serve, migrate, shop, key, openapi, problems):
+for command in (demo, quote, serve, migrate, shop, key, practice_supplier, openapi, problems):
     cotterline_command.add_command(command)
 
 

@@ -1,13 +1,45 @@
 """Who parts are ordered from: where orders go, how they are shaped and secured, and when they are worked on."""
 
+from collections.abc import Hashable, Iterator, Sequence
 from datetime import date
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
+from urllib.parse import urlsplit
 
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
+from cotterline.bench.errors import Fault
 from cotterline.bench.pricing.catalogue import Sku
 from cotterline.bench.shop import NO_NUL
+
+TAKEN_HEADERS: Final = frozenset(
+    {
+        "accept",
+        "accept-encoding",
+        "connection",
+        "content-encoding",
+        "content-length",
+        "content-type",
+        "date",
+        "expect",
+        "host",
+        "keep-alive",
+        "proxy-authenticate",
+        "proxy-authorization",
+        "proxy-connection",
+        "te",
+        "trailer",
+        "transfer-encoding",
+        "upgrade",
+        "user-agent",
+        "via",
+        "webhook-id",
+        "webhook-signature",
+        "webhook-timestamp",
+    }
+)
+"""Headers that no credential may stand in, in small letters: those of the transport and of the content (RFC 9110 and
+RFC 9112), and those of the signature (Standard Webhooks 1.0)."""
 
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 HeaderName = Annotated[str, Meta(pattern=r"^[A-Za-z0-9-]{1,60}(?![\s\S])", max_length=60)]
@@ -18,6 +50,12 @@ Endpoint = Annotated[
         max_length=508,
         description="Where it is posted to: http or https, without user and fragment.",
     ),
+]
+
+
+Expression = Annotated[
+    str,
+    Meta(min_length=1, max_length=4000, pattern=NO_NUL, description="JMESPath; its result is an object or an array."),
 ]
 
 
@@ -69,9 +107,12 @@ class Mapped(msgspec.Struct, tag_field="form", tag="mapped", frozen=True, kw_onl
 
     Attributes:
         expression: JMESPath over this service's own document; its result is what is sent.
+        changes: the same over the document that changes an order; where left out, a change goes out in this service's
+            own JSON.
     """
 
-    expression: Annotated[str, Meta(min_length=1, max_length=4000, pattern=NO_NUL)]
+    expression: Expression
+    changes: Expression | UnsetType = UNSET
 
 
 BodyForm = OwnJson | Ubl | Mapped
@@ -121,3 +162,44 @@ class Supplier(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     timeout_seconds: Annotated[int, Meta(ge=1, le=30)] = 15
     hours: BusinessHours = BusinessHours()
     price_rise_percent: Annotated[float, Meta(ge=0, le=100)] = 0.0
+
+
+def check_supplier(supplier: Supplier, pointer: str) -> Iterator[Fault]:
+    """Yield what is wrong with a supplier: its endpoint, the header of its credential, days given more than once.
+
+    Whether its time zone exists and what a mapping makes is seen where clocks and documents are.
+
+    >>> ours = Supplier(endpoint="https://orders.example/in", authentication=CustomHeader(name="Host"))
+    >>> [fault.pointer for fault in check_supplier(ours, "")]
+    ['/authentication/name']
+    """
+    for trouble in _endpoint(supplier.endpoint):
+        yield Fault(f"{pointer}/endpoint", trouble)
+    header = supplier.authentication
+    if isinstance(header, CustomHeader) and header.name.lower() in TAKEN_HEADERS:
+        yield Fault(f"{pointer}/authentication/name", f"{header.name} belongs to the transport or the signature")
+    yield from _repeated(supplier.hours.days, f"{pointer}/hours/days")
+    yield from _repeated(supplier.hours.closed, f"{pointer}/hours/closed")
+
+
+def _endpoint(address: str) -> Iterator[str]:
+    try:
+        parts = urlsplit(address)
+        host, _ = parts.hostname, parts.port
+    except ValueError as error:
+        yield f"is no address: {error}"
+        return
+    if not host:
+        yield "names no host"
+    if "@" in parts.netloc:
+        yield "must not carry a user: credentials are kept apart"
+    if "#" in address:
+        yield "must not carry a fragment: it is never sent"
+    if "\\" in address:
+        yield "must not carry a backslash: programs do not agree on what it means"
+
+
+def _repeated(values: Sequence[Hashable], pointer: str) -> Iterator[Fault]:
+    for index, value in enumerate(values):
+        if value in values[:index]:
+            yield Fault(f"{pointer}/{index}", f"{value} is given more than once")

@@ -117,11 +117,8 @@ def quote(request: QuoteRequest, workshop: Workshop, trace: Trace) -> QuoteResul
     Raises:
         CotterlineError: ``impossible-value`` or ``evidence-conflict``, with every fault of that kind.
     """
-    shop = workshop.profile
-    settings = shop.calculation if isinstance(request.settings, UnsetType) else request.settings
-    if isinstance(request.spindle, SpindleQuestion):
-        request = msgspec.structs.replace(request, spindle=with_cranks(request.spindle, shop))
-    _check(request)
+    settings = settings_for(request, workshop)
+    request = _checked(request, workshop)
     judged = verdict(request.evidence, settings, trace)
     spindle, missing = _spindle(request, judged, settings, trace)
     reasons = _reasons(judged, missing)
@@ -161,6 +158,50 @@ def quote(request: QuoteRequest, workshop: Workshop, trace: Trace) -> QuoteResul
     return in_unit(result, settings.units)
 
 
+def parts_regardless(request: QuoteRequest, workshop: Workshop) -> PartsList:
+    """The parts list of a bicycle whatever stands against ordering it, for an order that a person answers for.
+
+    Args:
+        request: the bicycle.
+        workshop: whose job it is.
+
+    Raises:
+        CotterlineError: ``order-not-allowed`` where no spindle can be named, so that there is nothing to order;
+            otherwise as :func:`quote`.
+    """
+    settings = settings_for(request, workshop)
+    request, trace = _checked(request, workshop), Trace(wanted=False)
+    judged = verdict(request.evidence, settings, trace)
+    spindle, missing = _spindle(request, judged, settings, trace)
+    if FAMILIES[judged.leading.drive].pitch is None:
+        raise CotterlineError(
+            "order-not-allowed", f"No unit screws into a shell without a thread: {judged.leading.name}."
+        )
+    listed = _parts(request, judged, spindle, _advised(spindle, request.options), trace)
+    if isinstance(listed, UnsetType):
+        why = " ".join(fault.detail for fault in missing)
+        raise CotterlineError("order-not-allowed", f"No spindle can be named, so there is nothing to order. {why}")
+    return listed
+
+
+def settings_for(request: QuoteRequest, workshop: Workshop) -> ShopSettings:
+    """The request's own settings, or else the shop's."""
+    return workshop.profile.calculation if isinstance(request.settings, UnsetType) else request.settings
+
+
+def shell_of(judged: Verdict) -> ShellForSpindle:
+    """The shell a spindle is chosen for: the likeliest, with the width it is taken to be."""
+    return ShellForSpindle(family=judged.leading.drive, width=judged.shell_width.nominal.value)
+
+
+def _checked(request: QuoteRequest, workshop: Workshop) -> QuoteRequest:
+    """The request with what the shop knows of the crank, once nothing in it is wrong."""
+    if isinstance(request.spindle, SpindleQuestion):
+        request = msgspec.structs.replace(request, spindle=with_cranks(request.spindle, workshop.profile))
+    _check(request)
+    return request
+
+
 def _check(request: QuoteRequest) -> None:
     """All faults of every part at once, before anything is computed."""
     faults = [fault for index, item in enumerate(request.evidence) for fault in item.faults(f"/evidence/{index}")]
@@ -186,9 +227,8 @@ def _spindle(
 ) -> tuple[SpindleResult | None, tuple[Fault, ...]]:
     if isinstance(request.spindle, UnsetType):
         return None, (Fault("/spindle", "Say where the rings shall stand and which crank is to be fitted."),)
-    shell = ShellForSpindle(family=judged.leading.drive, width=judged.shell_width.nominal.value)
     try:
-        return options(request.spindle, shell, settings, trace, "/spindle"), ()
+        return options(request.spindle, shell_of(judged), settings, trace, "/spindle"), ()
     except CotterlineError as error:
         if error.code != "measurement-missing":
             raise

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable
 from datetime import datetime
 from ipaddress import ip_address
 from typing import Final, NamedTuple
-from urllib.parse import urljoin, urlsplit
+from urllib.parse import urlsplit
 
 import msgspec
 import structlog
@@ -52,10 +52,9 @@ def target(reply_to: str | UnsetType, service: str) -> str | None:
     """
     if isinstance(reply_to, UnsetType):
         return None
-    address = urljoin(f"{service}/", reply_to) if service else reply_to
-    if service:
-        return address if address.startswith(f"{service}/") and "/../" not in address else None
-    return address if _on_this_machine(address) else None
+    address = service + reply_to if reply_to.startswith("/") else reply_to
+    known = address.startswith(f"{service}/") if service else _on_this_machine(address)
+    return address if known else None
 
 
 def _on_this_machine(address: str) -> bool:

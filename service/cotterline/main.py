@@ -16,11 +16,21 @@ from litestar.routes import HTTPRoute
 from litestar.types import ControllerRouterHandler
 from uuid_utils.compat import uuid7
 
-from cotterline.api import kept_answers, openapi, problems, shop_documents, shop_profiles, telemetry, workshops
+from cotterline.api import (
+    kept_answers,
+    openapi,
+    problems,
+    receiver_secrets,
+    shop_documents,
+    shop_profiles,
+    telemetry,
+    workshops,
+)
 from cotterline.api.body import StrictRequest
 from cotterline.api.caller import caller_of, needed_scope
 from cotterline.api.connection import Connection
 from cotterline.api.edge import Edge
+from cotterline.api.endpoints import Endpoints
 from cotterline.api.fixed import Fixed
 from cotterline.api.kept_quote import Stamp
 from cotterline.api.key_uses import KeyUses
@@ -30,8 +40,9 @@ from cotterline.api.rate_limits import Buckets, BucketsInDatabase, BucketsInMemo
 from cotterline.api.readiness import Readiness
 from cotterline.api.routes import ROUTES
 from cotterline.api.token_bucket import Policy
-from cotterline.settings import Settings
+from cotterline.settings import Settings, networks_in
 from cotterline.store.address import driver_url
+from cotterline.store.cipher import Cipher
 from cotterline.store.database import Database
 
 GRACE_SECONDS = 30
@@ -49,6 +60,7 @@ def create_app(settings: Settings) -> Edge:
         app.state.database, app.state.key_uses = database, uses
         app.state.rate_limits = _rate_limits(settings, database)
         app.state.readiness = Readiness(database)
+        app.state.cipher = Cipher.of(settings.database_url, settings.secret_keys)
         keeping = asyncio.create_task(uses.keep_always())
         try:
             yield
@@ -61,6 +73,7 @@ def create_app(settings: Settings) -> Edge:
                 await asyncio.to_thread(tracer.close)
 
     app = application(ROUTES, lifespan=[database_open], request_max_body_size=settings.body_limit_bytes)
+    app.state.endpoints = Endpoints(networks_in(settings.open_networks), settings.practice_supplier)
     app.state.openapi = Fixed(openapi_document(), "application/json")
     metrics = Metrics()
     app.state.scraping = Scraping(metrics, settings.metrics_token)
@@ -130,6 +143,16 @@ def _readiness(state: State) -> Readiness:
     return readiness
 
 
+def _cipher(state: State) -> Cipher:
+    cipher: Cipher = state.cipher
+    return cipher
+
+
+def _endpoints(state: State) -> Endpoints:
+    endpoints: Endpoints = state.endpoints
+    return endpoints
+
+
 def _rate_limits(settings: Settings, database: Database) -> RateLimits:
     alone = driver_url(settings.database_url).get_backend_name() == "sqlite"
     buckets: Buckets = BucketsInMemory() if alone else BucketsInDatabase(database)
@@ -149,8 +172,11 @@ def _stamp() -> Stamp:
 
 _DEPENDENCIES: Mapping[str, Provide] = {
     "caller": Provide(caller_of, sync_to_thread=False),
+    "cipher": Provide(_cipher, sync_to_thread=False),
     "database": Provide(_database, sync_to_thread=False),
     "desk": Provide(shop_documents.desk, sync_to_thread=False),
+    "endpoints": Provide(_endpoints, sync_to_thread=False),
+    "keeping": Provide(receiver_secrets.keeping, sync_to_thread=False),
     "once": Provide(kept_answers.once),
     "readiness": Provide(_readiness, sync_to_thread=False),
     "shop": Provide(shop_profiles.shop),

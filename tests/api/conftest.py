@@ -22,6 +22,15 @@ Client = TestClient[Edge]
 Shell = Callable[..., Any]
 
 
+SECRET_KEY = "Zm9yIHRlc3RzIGFsb25lIGFuZCBub3Qgc2VjcmV0ISE="  # noqa: S105 - guards nothing but tests
+"""What secrets are encrypted with: on PostgreSQL the service makes none of itself."""
+
+
+def settings(database_url: str, **more: Any) -> Settings:  # noqa: ANN401 - any setting
+    """Say how the service runs in tests: what it would post stays in the outbox."""
+    return Settings(database_url=database_url, secret_keys=SECRET_KEY, worker="off", **more)
+
+
 def name_request(request: httpx.Request) -> None:
     """Give a POST a key of its own, where the test did not."""
     if request.method == "POST":
@@ -31,7 +40,7 @@ def name_request(request: httpx.Request) -> None:
 @pytest.fixture
 def client(database_url: str, shop_a: Shop) -> Iterator[Client]:
     """Serve everything, on a migrated database that holds two shops; calls carry the first one's key."""
-    with TestClient(create_app(Settings(database_url=database_url)), raise_server_exceptions=False) as client:
+    with TestClient(create_app(settings(database_url)), raise_server_exceptions=False) as client:
         client.headers.update(shop_a.headers)
         client.event_hooks = {"request": [name_request]}
         yield client
@@ -40,8 +49,8 @@ def client(database_url: str, shop_a: Shop) -> Iterator[Client]:
 @pytest.fixture
 def anyone(database_url: str) -> Iterator[Client]:
     """Serve without limits; calls carry no key of themselves."""
-    settings = Settings(database_url=database_url, rate_per_minute=0, shop_rate_per_minute=0, wrong_keys_per_minute=0)
-    with TestClient(create_app(settings), raise_server_exceptions=False) as client:
+    unlimited = settings(database_url, rate_per_minute=0, shop_rate_per_minute=0, wrong_keys_per_minute=0)
+    with TestClient(create_app(unlimited), raise_server_exceptions=False) as client:
         yield client
 
 
@@ -50,7 +59,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory, sqlite_template: tuple[Path,
     """Serve everything, on a file of no interest to the test; calls carry a key."""
     template, shops = sqlite_template
     url = f"sqlite:///{shutil.copy(template, tmp_path_factory.mktemp('bench'))}"
-    with TestClient(create_app(Settings(database_url=url)), raise_server_exceptions=False) as client:
+    with TestClient(create_app(settings(url)), raise_server_exceptions=False) as client:
         client.headers.update(shops.a.headers)
         client.event_hooks = {"request": [name_request]}
         yield client

@@ -1,6 +1,7 @@
 """Orders as they are told: in full, to whoever reads one and to whoever subscribed to what happens to it."""
 
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 
 import msgspec
@@ -63,7 +64,7 @@ def whole(row: OrderRow) -> Order:
     return Order(**facts(row))
 
 
-def facts(row: OrderRow) -> dict[str, object]:
+def facts(row: OrderRow) -> dict[str, Any]:
     """The members of an order in full."""
     return _told(row) | {
         "version": row.version,
@@ -82,6 +83,6 @@ async def tell(tx: WriteTransaction, type_: EventType, row: OrderRow, at: dateti
     await events.emit(tx, type_, "order", row.id, row.version, at, whole(row))
 
 
-def _told(row: OrderEntry) -> dict[str, object]:
-    names = (name for name in ToldOrder.__struct_fields__ if name != "by")
-    return {name: getattr(row, name) for name in names} | {"by": row.actor}
+def _told(row: OrderEntry) -> dict[str, Any]:
+    own = (name for name in ToldOrder.__struct_fields__ if name != "by")
+    return {name: getattr(row, name) for name in own} | {"by": row.actor}

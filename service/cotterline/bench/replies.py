@@ -128,7 +128,7 @@ class Reply(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
         note: in words.
     """
 
-    at: datetime
+    at: Annotated[datetime, Meta(tz=True)]
     says: Annotated[tuple[Statement, ...], Meta(min_length=1, max_length=200)]
     sequence: Annotated[int, Meta(ge=1, le=1_000_000)] | UnsetType = UNSET
     note: Annotated[str, Meta(max_length=500, pattern=NO_NUL)] = ""
@@ -156,19 +156,22 @@ class Decision(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     Attributes:
         message_id: of the reply that proposed it.
         line: number of the line in the order.
-        about: a substitute, or another price.
-        taken: whether the shop takes it.
+        about: a substitute, another price, or replies that contradict each other.
+        taken: whether the shop takes it; of a contradiction, whether it is this reply that holds.
         by: the id of the key of the person who decided, or ``rule`` where the ranges and figures did.
         reasons: in words, with numbers.
     """
 
     message_id: str
     line: int
-    about: Literal["substitute", "price"]
+    about: Literal["substitute", "price", "contradiction"]
     taken: bool
     by: str
     reasons: tuple[str, ...] = ()
 
+
+Says = Literal["accepted", "backordered", "price_changed", "substituted", "rejected", "dispatched", "returned"]
+"""What a statement says, as its tag has it."""
 
 OrderState = Literal[
     "waiting",

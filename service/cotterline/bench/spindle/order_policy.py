@@ -6,7 +6,7 @@ them fits is the normal measure of the union of their intervals, not a product o
 
 from collections.abc import Iterator, Sequence
 from decimal import Decimal
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 import msgspec
 
@@ -47,6 +47,9 @@ class _Thresholds(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 _LIMITS = load("order_policy", _Thresholds)
+
+ONE_IS_ENOUGH: Final = _LIMITS.two_at_once.one_below
+"""The chance of landing within the tolerance from which one length alone is worth an order."""
 
 
 class OrderCosts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -15,7 +15,7 @@ SOURCE = Path(__file__).parents[1] / "service"
 LAYERS = {
     "bench": {"bench"},
     "store": {"bench", "store"},
-    "delivery": {"bench", "store", "delivery"},
+    "delivery": {"bench", "documents", "store", "delivery"},
     "documents": {"bench", "documents"},
     "practice_supplier": {"bench", "delivery", "practice_supplier"},
     "api": {"bench", "store", "delivery", "documents", "practice_supplier", "api"},

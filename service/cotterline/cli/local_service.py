@@ -1,4 +1,4 @@
-"""The real service for as long as it is wanted: a process of its own, on a free port of this machine."""
+"""The real service and its counterparts for as long as they are wanted: processes on free ports of this machine."""
 
 import http.client
 import os
@@ -6,7 +6,9 @@ import socket
 import subprocess
 import sys
 import time
+from collections.abc import Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Final, Self
 from uuid import uuid4
 
@@ -25,23 +27,31 @@ class LocalServiceError(Exception):
     """The service did not start, or did not answer as it should."""
 
 
-class LocalService:
-    """``cotterline serve`` in a folder, on the database there; its log goes to a file beside it.
+class LocalProcess:
+    """One command of this program in a process of its own, listening on a free port; its log goes to a file.
 
-    Settings in the environment are for other services and are left out. Requests carry the key.
+    Settings in the environment are for other services and are left out.
+
+    Args:
+        folder: it runs in.
+        command: what it is told, the address to listen on apart.
+        log: name of its log file in the folder.
+        settings: variables of its environment.
+        ready_at: the path that answers once it is ready.
     """
 
-    def __init__(self, folder: Path, key: str) -> None:
-        self._headers = {"Authorization": f"Bearer {key}"}
+    def __init__(self, folder: Path, command: list[str], log: str, settings: Mapping[str, str], ready_at: str) -> None:
         self.port = _free_port()
         self.url = f"http://{HOST}:{self.port}"
-        self._log = folder / LOG
+        self._headers: dict[str, str] = {}
+        self._ready_at = ready_at
+        self._log = folder / log
         own = {name: value for name, value in os.environ.items() if not name.startswith("COTTERLINE_")}
         # -P keeps a file of the folder from being taken for a module.
-        command = [sys.executable, "-P", "-m", "cotterline.cli", "serve", "--host", HOST, "--port", str(self.port)]
-        with self._log.open("wb") as log:
+        program = [sys.executable, "-P", "-m", "cotterline.cli", *command, "--host", HOST, "--port", str(self.port)]
+        with self._log.open("wb") as file:
             self._process = subprocess.Popen(  # noqa: S603 - this very program
-                command, cwd=folder, env=own, stdin=subprocess.DEVNULL, stdout=log, stderr=log
+                program, cwd=folder, env=own | settings, stdin=subprocess.DEVNULL, stdout=file, stderr=file
             )
 
     def __enter__(self) -> Self:
@@ -71,6 +81,16 @@ class LocalService:
     def put_new(self, path: str, kind: str, body: bytes) -> bytes:
         """Put a document where none was; the body of an answer with status 200."""
         return self._ask("PUT", path, body, http.client.OK, {"Content-Type": kind, "If-None-Match": "*"})
+
+    def patch(self, path: str, body: bytes) -> bytes:
+        """Merge a patch into whatever version there is; the body of an answer with status 200."""
+        headers = {"Content-Type": "application/merge-patch+json", "If-Match": "*"}
+        return self._ask("PATCH", path, body, http.client.OK, headers)
+
+    def act(self, path: str, body: bytes) -> bytes:
+        """Post something that is done with a thing, whatever its version; the body of an answer with status 200."""
+        headers = {"Content-Type": "application/json", "If-Match": "*", IDEMPOTENCY_KEY: f'"{uuid4()}"'}
+        return self._ask("POST", path, body, http.client.OK, headers)
 
     def wait(self) -> None:
         """Return when the service ends by itself."""
@@ -110,7 +130,7 @@ class LocalService:
             if self._process.poll() is not None:
                 raise LocalServiceError(f"the service did not start; its last words:\n{self._last_words()}")
             try:
-                self.get("/health/ready")
+                self.get(self._ready_at)
             except LocalServiceError as error:
                 if time.monotonic() > end:
                     raise LocalServiceError(f"the service was not ready in {_START_SECONDS:g} s") from error
@@ -120,6 +140,14 @@ class LocalService:
 
     def _last_words(self) -> str:
         return "\n".join(self._log.read_text(errors="replace").splitlines()[-5:])
+
+
+class LocalService(LocalProcess):
+    """``cotterline serve`` in a folder, on the database there. Requests carry the key."""
+
+    def __init__(self, folder: Path, key: str, settings: Mapping[str, str] = MappingProxyType({})) -> None:
+        super().__init__(folder, ["serve"], LOG, settings, "/health/ready")
+        self._headers = {"Authorization": f"Bearer {key}"}
 
 
 def _free_port() -> int:

@@ -98,13 +98,18 @@ def decided(came: Answer | Trouble, tries: int, now: datetime, chance: float) ->
     >>> decided(Answer(status=500), 10, now, 0.5).outcome
     'failed'
     """
-    if isinstance(came, Answer) and came.status in _SUCCESS:
+    if succeeded(came):
         return Decision(outcome="delivered")
     if isinstance(came, Answer) and came.status == GONE:
         return Decision(outcome="gone")
     if tries >= len(SCHEDULE):
         return Decision(outcome="failed")
     return Decision(outcome="again", due_at=now + _wait(came, SCHEDULE[max(tries, 1)], now, chance))
+
+
+def succeeded(came: Answer | Trouble) -> bool:
+    """Whether the receiver has taken what was posted."""
+    return isinstance(came, Answer) and came.status in _SUCCESS
 
 
 def has_failed_too_long(failing_since: datetime, now: datetime) -> bool:

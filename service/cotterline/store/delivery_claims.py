@@ -18,12 +18,12 @@ from sqlalchemy import (
     case,
     exists,
     func,
-    insert,
     or_,
     select,
     tuple_,
     update,
 )
+from sqlalchemy.dialects.postgresql import insert
 
 from cotterline.store.database import ReadTransaction, WriteTransaction
 from cotterline.store.deliveries import Attempt, DeliveryKind
@@ -151,9 +151,9 @@ async def give_back(tx: WriteTransaction, claimed: Claimed) -> bool:
 
 
 async def note_attempt(tx: WriteTransaction, claimed: Claimed, attempt: Attempt) -> None:
-    """Keep what came of a try, whatever became of the claim meanwhile: the number is this claim's own."""
+    """Keep what came of a try, once, whatever became of the claim meanwhile: the number is this claim's own."""
     row = msgspec.structs.asdict(attempt) | ownership(tx.tenant) | {"delivery_id": claimed.id}
-    await tx.execute(insert(delivery_attempts).values(row))
+    await tx.execute(insert(delivery_attempts).values(row).on_conflict_do_nothing())
 
 
 async def lag(tx: ReadTransaction, now: datetime) -> Lag:

@@ -1,7 +1,9 @@
 """Connections to SQLite and PostgreSQL, set up so that each is safe to write from many requests at once."""
 
-from collections.abc import Sequence
+from collections.abc import Awaitable, Callable, Sequence
+from typing import Protocol
 
+import asyncpg  # type: ignore[import-untyped] # comes without types
 from sqlalchemy import URL, Connection, event
 from sqlalchemy.engine.interfaces import DBAPIConnection
 from sqlalchemy.ext.asyncio import AsyncEngine, create_async_engine
@@ -62,6 +64,30 @@ def postgresql(url: URL, connections: int) -> Engines:
         connect_args={"timeout": POOL_SECONDS, "server_settings": limits},
     )
     return writer, writer.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+
+
+class Listener(Protocol):
+    """A connection to PostgreSQL that hears what is announced."""
+
+    def add_termination_listener(self, callback: Callable[[object], None]) -> None:
+        """Call back once the connection is closed or lost."""
+
+    async def add_listener(self, channel: str, callback: Callable[..., None]) -> None:
+        """Call back at each announcement."""
+
+    def execute(self, query: str, *, timeout: float) -> Awaitable[str]:
+        """Run a statement, in so many seconds at most."""
+
+    def terminate(self) -> None:
+        """Drop the connection without a word."""
+
+
+async def listener(url: URL) -> Listener:
+    """Open a connection beside the pools, outside any transaction: one in a pool would go back and forget."""
+    _, options = url.get_dialect()().create_connect_args(url)
+    named = {"application_name": "cotterline-listener"}
+    opened: Listener = await asyncpg.connect(**options, timeout=POOL_SECONDS, server_settings=named)
+    return opened
 
 
 def migrator(url: URL) -> AsyncEngine:

@@ -144,6 +144,7 @@ class OrderChangeDocument(
         supplier: the shop's name for the supplier.
         shop: the shop's name.
         changes: one or more.
+        number: of the change, counted from 1 within the order.
         note: the shop's own words.
         reply_to: where replies go.
     """
@@ -154,6 +155,7 @@ class OrderChangeDocument(
     supplier: str
     shop: str
     changes: tuple[LineChange, ...]
+    number: int = 1
     note: str = ""
     reply_to: str | UnsetType = UNSET
 

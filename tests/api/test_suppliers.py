@@ -103,6 +103,8 @@ def test_a_supplier_made_anew_has_no_tag_of_the_one_before(client: Client) -> No
         ({"hours": {"timezone": "America"}}, "/hours/timezone"),
         ({"hours": {"days": ["monday", "monday"]}}, "/hours/days/1"),
         ({"authentication": {"kind": "header", "name": "Webhook-Id"}}, "/authentication/name"),
+        ({"body": {"form": "mapped", "expression": "lines[?"}}, "/body/expression"),
+        ({"body": {"form": "mapped", "expression": "@", "changes": "nowhere("}}, "/body/changes"),
     ],
 )
 def test_a_supplier_that_makes_no_sense_is_refused_at_its_place(

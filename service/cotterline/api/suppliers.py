@@ -28,7 +28,8 @@ from cotterline.api.operation import EXAMPLE_ID, NOT_MODIFIED, Example
 from cotterline.api.shop_documents import Desk
 from cotterline.bench.errors import CotterlineError, Fault
 from cotterline.bench.quantity import refuse
-from cotterline.bench.suppliers import Supplier, check_supplier
+from cotterline.bench.suppliers import Mapped, Supplier, check_supplier
+from cotterline.documents.mapping import check_mapping
 from cotterline.store import deliveries, receiver_secrets, receivers, shops
 from cotterline.store.audit import record
 from cotterline.store.database import Database, ReadTransaction, WriteTransaction
@@ -290,11 +291,19 @@ def _found(row: Receiver | None) -> Receiver:
 
 def _faults(data: Supplier, endpoints: Endpoints, desk: Desk) -> Iterator[Fault]:
     yield from check_supplier(data, "")
+    if isinstance(data.body, Mapped):
+        yield from _mapping_faults(data.body, "/body")
     yield from endpoints.check(data.endpoint, desk.caller.tenant.mode, "/endpoint")
     try:
         ZoneInfo(data.hours.timezone)
     except (LookupError, ValueError, OSError):  # a name there is not, one that leaves the database, a folder of it
         yield Fault("/hours/timezone", "is no name in the time zone database")
+
+
+def _mapping_faults(body: Mapped, pointer: str) -> Iterator[Fault]:
+    yield from check_mapping(body.expression, f"{pointer}/expression")
+    if not isinstance(body.changes, UnsetType):
+        yield from check_mapping(body.changes, f"{pointer}/changes")
 
 
 def _set(seen: Receiver | None, supplier: str, data: Supplier, desk: Desk) -> Receiver:

@@ -3,11 +3,13 @@
 import asyncio
 import functools
 import os
+import signal
 from collections.abc import AsyncIterator, Iterable, Mapping
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from typing import Any
 
+import structlog
 import uvicorn
 from litestar import Litestar, Request
 from litestar.datastructures import State
@@ -40,13 +42,17 @@ from cotterline.api.rate_limits import Buckets, BucketsInDatabase, BucketsInMemo
 from cotterline.api.readiness import Readiness
 from cotterline.api.routes import ROUTES
 from cotterline.api.token_bucket import Policy
+from cotterline.delivery.outbox_worker import Count, Worker, uncounted
+from cotterline.delivery.post import Poster
 from cotterline.settings import Settings, networks_in
 from cotterline.store.address import driver_url
 from cotterline.store.cipher import Cipher
 from cotterline.store.database import Database
 
 GRACE_SECONDS = 30
-"""How long requests under way may take to finish once the server was told to stop."""
+"""How long requests under way may take to finish once the server was told to stop, and posts after them."""
+
+log = structlog.get_logger("cotterline.main")
 
 
 def create_app(settings: Settings) -> Edge:
@@ -63,7 +69,8 @@ def create_app(settings: Settings) -> Edge:
         app.state.cipher = Cipher.of(settings.database_url, settings.secret_keys)
         keeping = asyncio.create_task(uses.keep_always())
         try:
-            yield
+            async with posting(settings, database, app.state.cipher, metrics.tried):
+                yield
         finally:
             keeping.cancel()
             await asyncio.wait([keeping])
@@ -72,12 +79,50 @@ def create_app(settings: Settings) -> Edge:
             for tracer in tracers:
                 await asyncio.to_thread(tracer.close)
 
+    metrics = Metrics()
     app = application(ROUTES, lifespan=[database_open], request_max_body_size=settings.body_limit_bytes)
     app.state.endpoints = Endpoints(networks_in(settings.open_networks), settings.practice_supplier)
     app.state.openapi = Fixed(openapi_document(), "application/json")
-    metrics = Metrics()
     app.state.scraping = Scraping(metrics, settings.metrics_token)
     return Edge(app, settings.public_base_url, watchers=[metrics, *tracers])
+
+
+@asynccontextmanager
+async def posting(settings: Settings, database: Database, cipher: Cipher, count: Count) -> AsyncIterator[None]:
+    """Post what is due while the block runs, where this process is to; at its end posts under way are finished."""
+    if settings.worker == "off":
+        yield
+        return
+    async with Poster(networks_in(settings.open_networks), settings.practice_supplier) as poster:
+        worker = Worker(database, cipher, poster, count=count)
+        running = asyncio.create_task(worker.run())
+        running.add_done_callback(_mourn)
+        try:
+            yield
+        finally:
+            worker.stop()
+            await asyncio.wait([running], timeout=GRACE_SECONDS)
+            running.cancel()
+
+
+async def work(settings: Settings) -> None:
+    """Do nothing but post what is due, until SIGINT or SIGTERM; posts under way are finished."""
+    told = asyncio.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        asyncio.get_running_loop().add_signal_handler(number, told.set)
+    database = await Database.open(settings.database_url, settings.database_connections)
+    try:
+        cipher = Cipher.of(settings.database_url, settings.secret_keys)
+        async with posting(settings, database, cipher, uncounted):
+            await told.wait()
+    finally:
+        await database.close()
+
+
+def _mourn(running: asyncio.Task[None]) -> None:
+    """Say so when the worker ended by an error of our own: nothing is posted by this process any more."""
+    if not running.cancelled() and (error := running.exception()) is not None:
+        log.critical("the worker has died", exc_info=error)
 
 
 def server(settings: Settings) -> uvicorn.Server:

@@ -1,7 +1,10 @@
 """The counters name routes, never paths, and only the operator's token opens them."""
 
+import math
 import re
+import time
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from uuid import uuid4
 
 import pytest
@@ -12,7 +15,11 @@ import cotterline
 from cotterline.api.edge import Edge
 from cotterline.main import create_app
 from cotterline.settings import Settings
+from cotterline.store.database import Database
+from tests.delivery.outbox import enqueue, event, subscribe
 from tests.shops import Shop
+
+pytestmark = pytest.mark.anyio
 
 TOKEN = "a-scraper-shows-this"  # noqa: S105 - invented
 SHOWN = {"Authorization": f"Bearer {TOKEN}"}
@@ -82,6 +89,32 @@ def test_a_request_is_under_way_until_it_is_answered(scraped: TestClient[Edge]) 
 
 def test_the_version_of_the_core_is_told(scraped: TestClient[Edge]) -> None:
     assert counts(scraped, "cotterline_core_info") == {(cotterline.__version__,): 1}
+
+
+async def test_tries_to_post_are_counted_by_kind_and_outcome(
+    scraped: TestClient[Edge], database: Database, shop_a: Shop
+) -> None:
+    # An address that is not public is refused before anything is sent, which is a try all the same.
+    name = await subscribe(database, shop_a.tenant, "https://127.0.0.1/events")
+    await enqueue(database, shop_a.tenant, event(name, datetime.now(UTC)))
+    end = time.monotonic() + 20
+    while not (counted := counts(scraped, "cotterline_deliveries_total")):
+        assert time.monotonic() < end
+    assert counted == {("event", "again"): 1}
+
+
+async def test_the_lag_is_that_of_the_oldest_delivery_due(database_url: str, database: Database, shop_a: Shop) -> None:
+    await enqueue(database, shop_a.tenant, *(event("till", datetime.now(UTC) - timedelta(hours=n)) for n in (1, 2)))
+    settings = Settings(database_url=database_url, metrics_token=TOKEN, worker="off")
+    with TestClient(create_app(settings), raise_server_exceptions=False) as client:
+        assert counts(client, "cotterline_deliveries_due") == {(): 2}
+        assert 7200 <= counts(client, "cotterline_delivery_lag_seconds")[()] < 7300
+
+
+def test_without_an_answer_of_the_database_the_lag_is_no_number(empty_database_url: str) -> None:
+    settings = Settings(database_url=empty_database_url, metrics_token=TOKEN, worker="off")
+    with TestClient(create_app(settings), raise_server_exceptions=False) as client:
+        assert math.isnan(counts(client, "cotterline_delivery_lag_seconds")[()])
 
 
 def test_two_applications_count_apart(scraped: TestClient[Edge], database_url: str) -> None:

@@ -7,7 +7,9 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from litestar.testing import TestClient
@@ -17,15 +19,20 @@ from cotterline.api.readiness import READY_SECONDS
 from cotterline.main import create_app
 from cotterline.settings import Settings
 from cotterline.store import migrate
+from cotterline.store.database import Database
 from tests import postgres
+from tests.delivery.outbox import enqueue, event
+from tests.shops import Shop
+
+pytestmark = pytest.mark.anyio
 
 PATIENCE = READY_SECONDS + 1
 """A probe gives up after a few seconds; the answer must come well before."""
 
 
 @contextmanager
-def serving(url: str) -> Iterator[TestClient[Edge]]:
-    with TestClient(create_app(Settings(database_url=url)), raise_server_exceptions=False) as client:
+def serving(url: str, **settings: Any) -> Iterator[TestClient[Edge]]:  # noqa: ANN401 - any setting
+    with TestClient(create_app(Settings(database_url=url, **settings)), raise_server_exceptions=False) as client:
         yield client
 
 
@@ -43,7 +50,19 @@ def unready(client: TestClient[Edge]) -> str:
 
 def test_a_migrated_database_is_ready(database_url: str) -> None:
     with serving(database_url) as client:
-        assert client.get("/health/ready").json() == {"status": "ok"}
+        assert client.get("/health/ready").json() == {"status": "ok", "deliveries_due": 0, "delivery_lag_seconds": 0.0}
+
+
+async def test_readiness_tells_how_far_the_workers_lie_behind(
+    database: Database, database_url: str, shop_a: Shop, shop_b: Shop
+) -> None:
+    hour_ago = datetime.now(UTC) - timedelta(hours=1)
+    for shop in (shop_a, shop_b):
+        await enqueue(database, shop.tenant, event("till", hour_ago), event("till", datetime.now(UTC)))
+    with serving(database_url, worker="off") as client:
+        told = client.get("/health/ready").json()
+    assert told["deliveries_due"] == 4
+    assert 3600 <= told["delivery_lag_seconds"] < 3700
 
 
 def test_a_database_without_a_table_lacks_every_step_and_says_what_to_run(empty_database_url: str) -> None:

@@ -1,11 +1,12 @@
 """Whether the service lives, and whether it can work."""
 
 from collections.abc import Mapping
-from typing import Literal
+from typing import Annotated, Literal
 
 import msgspec
 from litestar import get
 from litestar.di import NamedDependency
+from msgspec import Meta
 
 from cotterline.api.operation import Example
 from cotterline.api.problems import RequestRefusedError
@@ -22,7 +23,22 @@ class Health(msgspec.Struct, frozen=True, kw_only=True):
     status: Literal["ok"] = "ok"
 
 
+class Ready(Health, frozen=True, kw_only=True):
+    """A sign that requests can be served.
+
+    Attributes:
+        deliveries_due: posts to suppliers and subscriptions, over every shop, that are due and not under way.
+        delivery_lag_seconds: how long the oldest of them has been due; where it grows, no worker keeps up.
+    """
+
+    deliveries_due: Annotated[int, Meta(ge=0)]
+    delivery_lag_seconds: Annotated[float, Meta(ge=0)]
+
+
 _WELL: Mapping[str, Example] = {"well": Example("All is well.", Health)}
+_READY: Mapping[str, Example] = {
+    "well": Example("All is well.", lambda: Ready(deliveries_due=0, delivery_lag_seconds=0.0))
+}
 
 
 @get(
@@ -42,12 +58,12 @@ async def live() -> Health:
     operation_id="checkReady",
     tags=["service"],
     summary="Whether requests can be served",
-    opt={"scope": None, "examples": _WELL},
+    opt={"scope": None, "examples": _READY},
 )
-async def ready(readiness: NamedDependency[Readiness]) -> Health:
+async def ready(readiness: NamedDependency[Readiness]) -> Ready:
     """Ask the database whether it has this version's tables: send no requests here while this fails."""
-    lacking = await readiness.lacking()
-    if lacking:
-        words = f"The database lacks {', '.join(lacking)} of this version's steps. Run `cotterline migrate`."
+    found = await readiness.found()
+    if found.backlog is None:
+        words = f"The database lacks {', '.join(found.lacking)} of this version's steps. Run `cotterline migrate`."
         raise RequestRefusedError("unavailable", words, headers={"Retry-After": "5"})
-    return Health()
+    return Ready(deliveries_due=found.backlog.count, delivery_lag_seconds=found.backlog.seconds)

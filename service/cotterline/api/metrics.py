@@ -4,6 +4,7 @@ Each process counts for itself and answers for itself: several processes are sev
 """
 
 import hmac
+import math
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -17,6 +18,7 @@ from prometheus_client.exposition import CONTENT_TYPE_LATEST, generate_latest
 import cotterline
 from cotterline.api.exchange import Exchange
 from cotterline.api.problems import RequestRefusedError
+from cotterline.api.readiness import Backlog, Readiness
 
 _SECONDS = (0.002, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10, 30)
 _LABELS = ("method", "route", "status")
@@ -41,6 +43,20 @@ class Metrics:
         self._in_flight = Gauge(
             "cotterline_http_requests_in_flight", "Requests under way.", ("method",), registry=self._registry
         )
+        self._tries = Counter(
+            "cotterline_deliveries",
+            "Tries to post something, by what became of it.",
+            ("kind", "outcome"),
+            registry=self._registry,
+        )
+        self._due = Gauge(
+            "cotterline_deliveries_due",
+            "Deliveries of every shop that are due and not being posted.",
+            registry=self._registry,
+        )
+        self._lag = Gauge(
+            "cotterline_delivery_lag_seconds", "How long the oldest of them has been due.", registry=self._registry
+        )
         Info("cotterline_core", "The calculation that answers.", registry=self._registry).info(
             {"version": cotterline.__version__}
         )
@@ -60,8 +76,14 @@ class Metrics:
             self._requests.labels(*labels).inc()
             self._duration.labels(*labels).observe(exchange.seconds)
 
-    def page(self) -> bytes:
-        """Everything counted so far, as a scraper reads it."""
+    def tried(self, kind: str, outcome: str) -> None:
+        """Count one try to post something."""
+        self._tries.labels(kind, outcome).inc()
+
+    def page(self, backlog: Backlog | None) -> bytes:
+        """Everything counted so far, as a scraper reads it; without a backlog what is due is not a number."""
+        self._due.set(backlog.count if backlog else math.nan)
+        self._lag.set(backlog.seconds if backlog else math.nan)
         return generate_latest(self._registry)
 
 
@@ -83,4 +105,5 @@ async def scrape(request: Request[Any, Any, Any]) -> Response[bytes]:
         raise RequestRefusedError(
             "unauthenticated", "The metrics ask for the operator's token.", headers={"WWW-Authenticate": "Bearer"}
         )
-    return Response(scraping.metrics.page(), headers={"Content-Type": CONTENT_TYPE_LATEST})
+    readiness: Readiness = request.app.state.readiness
+    return Response(scraping.metrics.page(await readiness.backlog()), headers={"Content-Type": CONTENT_TYPE_LATEST})

@@ -1,16 +1,32 @@
-"""Whether the database answers and has the tables of this version, asked with a time limit."""
+"""Whether the database answers, has this version's tables, and what is due there, asked with a time limit."""
 
 import asyncio
+from datetime import UTC, datetime
 from typing import Final
 
-from sqlalchemy.exc import DBAPIError
+import msgspec
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
-from cotterline.store import migrate
-from cotterline.store.database import Database
+from cotterline.store import delivery_claims, migrate
+from cotterline.store.database import Database, ReadTransaction
 from cotterline.store.tenancy import SERVICE
 
 READY_SECONDS: Final = 2.0
 """How long a database may take to answer; whoever asks gets his answer then, well within a probe's patience."""
+
+
+class Backlog(msgspec.Struct, frozen=True):
+    """What is due and not being posted, over every shop, and since how many seconds the oldest of it is due."""
+
+    count: int
+    seconds: float
+
+
+class Found(msgspec.Struct, frozen=True):
+    """What the database answered: the migrations it lacks, and the backlog where it lacks none."""
+
+    lacking: tuple[str, ...]
+    backlog: Backlog | None = None
 
 
 class Readiness:
@@ -23,10 +39,10 @@ class Readiness:
         self._database = database
         self._seconds = seconds
         self._known = migrate.steps()
-        self._asking: asyncio.Task[tuple[str, ...]] | None = None
+        self._asking: asyncio.Task[Found] | None = None
 
-    async def lacking(self) -> tuple[str, ...]:
-        """Return the migrations that the database lacks.
+    async def found(self) -> Found:
+        """Return what the database answers.
 
         Raises:
             TimeoutError: it did not answer in time.
@@ -40,17 +56,31 @@ class Readiness:
             raise TimeoutError("the database did not answer in time")
         return self._asking.result()
 
-    async def _ask(self) -> tuple[str, ...]:
+    async def backlog(self) -> Backlog | None:
+        """Return what is due, or None where the database does not say."""
+        try:
+            return (await self.found()).backlog
+        except (OSError, SQLAlchemyError):  # a time-out among them
+            return None
+
+    async def _ask(self) -> Found:
         try:
             async with asyncio.timeout(self._seconds), self._database.read(SERVICE) as tx:
-                return await migrate.lacking(tx, self._known)
+                lacking = await migrate.lacking(tx, self._known)
+                return Found(lacking) if lacking else Found((), await _backlog(tx))
         except DBAPIError as error:
             if not migrate.never_migrated(error):
                 raise
-            return self._known
+            return Found(self._known)
 
 
-def _look_at(task: asyncio.Task[tuple[str, ...]]) -> None:
+async def _backlog(tx: ReadTransaction) -> Backlog:
+    now = datetime.now(UTC)
+    lag = await delivery_claims.lag(tx, now)
+    return Backlog(lag.count, max((now - lag.oldest).total_seconds(), 0.0) if lag.oldest else 0.0)
+
+
+def _look_at(task: asyncio.Task[Found]) -> None:
     """Take note of an error that comes when nobody waits for it any more, which asyncio would complain of."""
     if not task.cancelled():
         task.exception()

@@ -13,8 +13,10 @@ from cotterline.cli.openapi import openapi
 from cotterline.cli.practice_supplier import practice_supplier
 from cotterline.cli.problems import problems
 from cotterline.cli.quote import quote
+from cotterline.cli.secrets import secrets
 from cotterline.cli.serve import serve
 from cotterline.cli.shop import shop
+from cotterline.cli.worker import worker
 
 INTERRUPTED = 130
 """Status of a command ended by Ctrl-C, as shells have it."""
@@ -29,7 +31,7 @@ def cotterline_command() -> None:
     """
 
 
-for command in (demo, quote, serve, migrate, shop, key, practice_supplier, openapi, problems):
+for command in (demo, quote, serve, worker, migrate, shop, key, secrets, practice_supplier, openapi, problems):
     cotterline_command.add_command(command)
 
 

@@ -56,8 +56,8 @@ def _now() -> datetime:
     return datetime.now(UTC)
 
 
-def _uncounted(_kind: DeliveryKind, _outcome: Outcome) -> None:
-    pass
+def uncounted(_kind: DeliveryKind, _outcome: Outcome) -> None:
+    """Count nothing."""
 
 
 class Worker:
@@ -71,7 +71,7 @@ class Worker:
         *,
         clock: Clock = _now,
         chance: Callable[[], float] = _CHANCE.random,
-        count: Count = _uncounted,
+        count: Count = uncounted,
         lease: timedelta = LEASE,
     ) -> None:
         """Set what it works with.

@@ -18,6 +18,7 @@ from sqlalchemy import (
     case,
     exists,
     func,
+    literal,
     or_,
     select,
     tuple_,
@@ -169,12 +170,16 @@ async def mend(tx: WriteTransaction, now: datetime, longest_wait: timedelta, lea
     First tries are due when they are written, no wait is longer than the longest, and no claim than two leases:
     whatever lies further ahead was reckoned by a clock that has been set back since.
     """
-    waiting = deliveries.c.state == "waiting"
     first = deliveries.c.attempts == deliveries.c.round_began_after
     ahead = or_(and_(first, deliveries.c.due_at > now), deliveries.c.due_at > now + longest_wait)
-    moved = await tx.execute(update(deliveries).where(waiting, ahead).values(due_at=now))
     endless = deliveries.c.leased_until > now + 2 * lease
-    return moved + await tx.execute(update(deliveries).where(waiting, endless).values(leased_until=now))
+    mended = {
+        "due_at": case((ahead, literal(now, deliveries.c.due_at.type)), else_=deliveries.c.due_at),
+        "leased_until": case((endless, literal(now, deliveries.c.due_at.type)), else_=deliveries.c.leased_until),
+    }
+    return await tx.execute(
+        update(deliveries).where(deliveries.c.state == "waiting", or_(ahead, endless)).values(mended)
+    )
 
 
 async def _report(tx: WriteTransaction, claimed: Claimed, said: Mapping[str, object]) -> bool:

@@ -144,11 +144,11 @@ async def remove_all(tx: WriteTransaction, kind: ReceiverKind, name: str) -> Non
     await tx.execute(delete(receiver_secrets).where(_of(tx, kind, name)))
 
 
-async def reseal(tx: WriteTransaction, cipher: Cipher, after: UUID | None) -> UUID | None:
+async def reseal(tx: WriteTransaction, cipher: Cipher, after: UUID | None) -> tuple[int, UUID | None]:
     """Encrypt the next secrets behind ``after``, whosesoever they are, with the cipher's first key.
 
     Returns:
-        The last of them, or None where there were none. Only the service itself may do this.
+        How many they were, and the last of them, or None where there were none. Only the service itself may do this.
     """
     every = select(receiver_secrets.c.id, receiver_secrets.c.sealed).order_by(receiver_secrets.c.id).limit(RESEALED)
     if after is not None:
@@ -157,7 +157,7 @@ async def reseal(tx: WriteTransaction, cipher: Cipher, after: UUID | None) -> UU
     for row in rows:
         renewed = update(receiver_secrets).where(receiver_secrets.c.id == row["id"])
         await tx.execute(renewed.values(sealed=cipher.resealed(row["sealed"])))
-    return rows[-1]["id"] if rows else None
+    return len(rows), rows[-1]["id"] if rows else None
 
 
 async def _record(  # noqa: PLR0913, PLR0917 - the columns of an entry

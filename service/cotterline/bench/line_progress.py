@@ -76,7 +76,7 @@ class LineProgress:
         number: of the line in the order.
         ordered: pieces.
         price: that was agreed last, of one piece.
-        accepted: pieces that will come, those that come later apart.
+        accepted: pieces that were said to come.
         backordered: pieces that come later.
         rejected: whether it was said, or decided, that it will not come.
         dispatched: pieces on their way or here.
@@ -222,7 +222,6 @@ def _backordered(line: LineProgress, statement: Backordered) -> LineProgress:
     pieces = min(_or(statement.quantity, all_open), line.ordered - line.dispatched)
     return replace(
         line,
-        accepted=min(line.accepted, line.ordered - pieces),
         backordered=pieces,
         rejected=False,
         expected_on=statement.expected_on,

@@ -169,12 +169,10 @@ def _after_reply(lines: Lines, item: HeardReply, decisions: Decisions, notes: li
             if line is None:
                 notes.append(f"{item.message_id} speaks of line {number}, which the order does not have.")
                 continue
-            if effect(said.says, line.state) == "late":
-                word = said.says.replace("_", " ")
-                notes.append(
-                    f"{item.message_id} says {word} of line {number}, which is {line.state.replace('_', ' ')}."
-                )
             changed[number] = after(line, said, decisions)
+            if changed[number] == line and effect(said.says, line.state) == "late":
+                word, state = said.says.replace("_", " "), line.state.replace("_", " ")
+                notes.append(f"{item.message_id} says {word} of line {number}, which is {state}: nothing changes.")
     return changed
 
 

@@ -1,7 +1,6 @@
 """A quote as it is kept and as it is shown: the bytes that went out come back, whatever has changed since."""
 
 from datetime import datetime
-from typing import Any
 from uuid import UUID
 
 import msgspec
@@ -10,10 +9,9 @@ from msgspec import UNSET, Raw, UnsetType
 from cotterline.api.conditions import etag
 from cotterline.bench.quote_life import QuoteAction, QuoteState, actions_in, state_at
 from cotterline.bench.quotes import QuoteRequest, QuoteResult
-from cotterline.bench.shell.families import FamilyId
-from cotterline.bench.thread_verdicts import State
+from cotterline.delivery.quote_events import QuoteEntry, ToldQuote, entry, told
 from cotterline.store import cursor
-from cotterline.store.quote_revisions import RevisionRow, RevisionSummary
+from cotterline.store.quote_revisions import RevisionRow
 from cotterline.store.quotes import QuotePage, QuoteRow
 
 
@@ -39,31 +37,7 @@ class HeldQuote(msgspec.Struct, frozen=True, kw_only=True):
         return etag(self.quote.version, self.state(now))
 
 
-class _Quote(msgspec.Struct, frozen=True, kw_only=True):
-    """What is told of every quote.
-
-    Attributes:
-        id: names the quote.
-        created_at: when it was made.
-        state: where it stands in its life; the table is at ``/v1/reference/quote-life``.
-        revision: number of the revision that holds; every change of the measurements makes another.
-        expires_at: until when it holds, once it was issued.
-        reference: the shop's own name for the job.
-        metadata: the shop's own pairs of strings.
-        core_version: version of the calculation that answered.
-    """
-
-    id: UUID
-    created_at: datetime
-    state: QuoteState
-    revision: int
-    expires_at: datetime | UnsetType = UNSET
-    reference: str | UnsetType = UNSET
-    metadata: dict[str, str]
-    core_version: str
-
-
-class Quote(_Quote, frozen=True, kw_only=True):
+class Quote(ToldQuote, frozen=True, kw_only=True):
     """A quote as it was asked and answered.
 
     Attributes:
@@ -81,7 +55,7 @@ class Quote(_Quote, frozen=True, kw_only=True):
     result: QuoteResult
 
 
-class KeptQuote(_Quote, frozen=True, kw_only=True):
+class KeptQuote(ToldQuote, frozen=True, kw_only=True):
     """A quote out of the database: a :class:`Quote` on the wire, its parts passed on as the bytes they are."""
 
     actions: tuple[QuoteAction, ...]
@@ -89,18 +63,6 @@ class KeptQuote(_Quote, frozen=True, kw_only=True):
     settings_version: int
     request: Raw
     result: dict[str, Raw]
-
-
-class QuoteEntry(_Quote, frozen=True, kw_only=True):
-    """What a list shows of a quote.
-
-    Attributes:
-        verdict_state: state of the thread verdict.
-        leading_family: the most probable family on the drive side.
-    """
-
-    verdict_state: State
-    leading_family: FamilyId | UnsetType = UNSET
 
 
 class QuoteList(msgspec.Struct, frozen=True, kw_only=True):
@@ -118,7 +80,7 @@ class QuoteList(msgspec.Struct, frozen=True, kw_only=True):
 def shown(held: HeldQuote, now: datetime, *, derivation: bool) -> KeptQuote:
     """The quote for the wire, with or without its derivation."""
     return KeptQuote(
-        **_told(held.quote, now),
+        **told(held.quote, now),
         actions=actions_in(held.state(now)),
         revised_at=held.revision.created_at,
         settings_version=held.revision.settings_version,
@@ -139,27 +101,3 @@ def listed(page: QuotePage, now: datetime) -> QuoteList:
     """A page of the list for the wire."""
     following = cursor.encode(page.following) if page.following else UNSET
     return QuoteList(quotes=tuple(entry(row, now) for row in page.quotes), next_cursor=following)
-
-
-def entry(row: QuoteRow, now: datetime) -> QuoteEntry:
-    """What a list shows of one quote."""
-    return QuoteEntry(**_told(row, now), **verdict_of(row))
-
-
-def verdict_of(row: QuoteRow | RevisionSummary) -> dict[str, Any]:
-    """What a list tells of the thread verdict."""
-    family = msgspec.convert(row.leading_family, FamilyId) if row.leading_family else UNSET
-    return {"verdict_state": msgspec.convert(row.verdict_state, State), "leading_family": family}
-
-
-def _told(row: QuoteRow, now: datetime) -> dict[str, Any]:
-    return {
-        "id": row.id,
-        "created_at": row.created_at,
-        "state": state_at(row.state, row.expires_at, now),
-        "revision": row.revision,
-        "expires_at": row.expires_at or UNSET,
-        "reference": row.reference or UNSET,
-        "metadata": msgspec.json.decode(row.metadata, type=dict[str, str]),
-        "core_version": row.core_version,
-    }

@@ -5,8 +5,10 @@ from typing import Any, Literal, NamedTuple
 
 import msgspec
 
+from cotterline.api.told_events import AnyEvent
 from cotterline.bench.approvals import EndOfApproval, Means
 from cotterline.bench.chain.methods import FrontMeasurement, NominalKind, RearMeasurement
+from cotterline.bench.events import EventType
 from cotterline.bench.labour.book import Factor, LabourClass, OptionId
 from cotterline.bench.parts_data import TorqueSubject
 from cotterline.bench.parts_list import PropertyName
@@ -39,6 +41,8 @@ NAMED: Mapping[str, Named] = {
     "CostBesideTime": Named(Literal["none", "exchange"], "What something costs besides time."),
     "Currency": Named(Currency, "A currency of ISO 4217 that has a minor unit."),
     "EndOfApproval": Named(EndOfApproval, "What ended an approval."),
+    "Event": Named(AnyEvent, "One thing that happened; `type` says what."),
+    "EventType": Named(EventType, "A kind of thing that happens."),
     "Evidence": Named(Evidence, "One thing observed; `kind` says which."),
     "Factor": Named(Factor, "Something seen of a job, which changes the odds of what may go wrong."),
     "FamilyId": Named(FamilyId, "One kind of thread, or of plain bore."),

@@ -34,6 +34,7 @@ TAGS: Mapping[str, str] = {
     "labour": "What work takes: the shop's labour book, and what its own times say.",
     "parts": "What the shop can fit, and what its suppliers ask for it.",
     "suppliers": "Whom the shop orders from: where orders go, in which form, and with which secrets.",
+    "events": "What happened, for other systems of the shop's: posted to them as it happens, and read again in order.",
     "orders": "What was ordered of whom, what was answered, and where each order stands.",
     "reference": "The trade's facts that the calculations use, each with its source.",
     "service": "Health, documentation and the meaning of problems.",

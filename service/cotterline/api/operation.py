@@ -131,10 +131,11 @@ def body_kind(handler: HTTPRouteHandler) -> Any:  # noqa: ANN401 - any annotatio
 
 
 def answer_kind(handler: HTTPRouteHandler) -> Any:  # noqa: ANN401 - any annotation
-    """The struct of the answer, if it is one."""
+    """The struct of the answer, if it is one, or what the handler says it is."""
     field = handler.parsed_return_field
-    held = field.inner_types[0].annotation if field.is_subclass_of(Response) else field.annotation
-    kind = handler.opt.get("answer", held)
+    if "answer" in handler.opt:
+        return handler.opt["answer"]
+    kind = field.inner_types[0].annotation if field.is_subclass_of(Response) else field.annotation
     return kind if isinstance(kind, type) and issubclass(kind, msgspec.Struct) else None
 
 

@@ -21,9 +21,11 @@ from cotterline.api.workshops import WorkshopAsKept
 from cotterline.api.workshops import read as read_workshop
 from cotterline.bench.derivation import Trace
 from cotterline.bench.errors import CotterlineError, Fault
+from cotterline.bench.events import EventType
 from cotterline.bench.quantity import refuse
 from cotterline.bench.quote_life import QuoteAction, QuoteState, state_after
 from cotterline.bench.quotes import MAX_METADATA, QuoteRequest, quote
+from cotterline.delivery.quote_events import tell
 from cotterline.store import quote_revisions, quote_transitions, quotes
 from cotterline.store.audit import record
 from cotterline.store.database import ReadTransaction, WriteTransaction
@@ -221,6 +223,7 @@ class QuoteChange:
             subject_id=str(held.quote.id),
             detail={"revision": held.quote.revision} | detail,
         )
+        await tell(self._tx, msgspec.convert(f"quote.{done}", EventType), held.quote, self._now)
 
 
 def _patched_reference(patch: QuotePatch, row: QuoteRow) -> str | None:

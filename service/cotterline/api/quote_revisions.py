@@ -12,7 +12,7 @@ from msgspec import UNSET, Raw, UnsetType
 
 from cotterline.api.caller import Caller
 from cotterline.api.conditions import KEPT, etag, is_current, not_modified
-from cotterline.api.kept_quote import result_of, verdict_of
+from cotterline.api.kept_quote import result_of
 from cotterline.api.operation import NOT_MODIFIED, Example
 from cotterline.api.parameters import Derivation
 from cotterline.api.quotes import QuoteId, example_quote
@@ -20,6 +20,7 @@ from cotterline.bench.errors import CotterlineError
 from cotterline.bench.quotes import QuoteRequest, QuoteResult
 from cotterline.bench.shell.families import FamilyId
 from cotterline.bench.thread_verdicts import State
+from cotterline.delivery.quote_events import verdict_of
 from cotterline.store import quote_revisions
 from cotterline.store.database import Database
 from cotterline.store.quote_revisions import RevisionRow, RevisionSummary

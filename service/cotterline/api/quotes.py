@@ -12,7 +12,7 @@ from cotterline.api import examples
 from cotterline.api.caller import Caller
 from cotterline.api.conditions import KEPT, is_current, not_modified, wanted_tags
 from cotterline.api.kept_answers import Once
-from cotterline.api.kept_quote import HeldQuote, KeptQuote, Quote, QuoteList, Stamp, entry, listed, shown
+from cotterline.api.kept_quote import HeldQuote, KeptQuote, Quote, QuoteList, Stamp, listed, shown
 from cotterline.api.merge_patch import MEDIA_TYPE
 from cotterline.api.operation import EXAMPLE_ID, NOT_MODIFIED, Example
 from cotterline.api.paging import DEFAULT_LIMIT, Limit, Place, next_page
@@ -23,6 +23,7 @@ from cotterline.api.quote_requests import QuotePatch
 from cotterline.api.workshops import UNSET_WORKSHOP
 from cotterline.bench.quote_life import QuoteState
 from cotterline.bench.quotes import QuoteRequest
+from cotterline.delivery.quote_events import entry
 from cotterline.store import cursor as places
 from cotterline.store import quotes
 from cotterline.store.database import Database, WriteTransaction

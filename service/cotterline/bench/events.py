@@ -1,5 +1,6 @@
 """What a shop's other systems are told, each time with the full state of what it happened to."""
 
+from collections.abc import Mapping
 from typing import Final, Literal, get_args
 
 EventType = Literal[
@@ -25,3 +26,40 @@ EventType = Literal[
 ]
 EVENT_TYPES: Final[tuple[EventType, ...]] = get_args(EventType)
 ResourceKind = Literal["quote", "order", "supplier", "subscription"]
+RESOURCE_KINDS: Final[tuple[ResourceKind, ...]] = get_args(ResourceKind)
+
+MEANINGS: Final[Mapping[EventType, str]] = {
+    "quote.created": "A quote was made; it is a draft.",
+    "quote.changed": "A quote's reference or metadata changed.",
+    "quote.revised": "A quote was computed anew, with other measurements or the settings of now; it is a draft again.",
+    "quote.issued": "A quote was given to the customer.",
+    "quote.approved": "The customer agreed, to a ceiling and to options.",
+    "quote.extended": "The customer agreed to a higher ceiling.",
+    "quote.declined": "The customer does not want the job, or no longer.",
+    "quote.expired": "An offer ended unanswered, by itself or sooner.",
+    "quote.ordered": "The parts of a quote were ordered.",
+    "quote.closed": "Nothing more happens to a quote.",
+    "order.placed": "An order was placed and will be posted to the supplier.",
+    "order.sent": "The supplier's server took an order.",
+    "order.undelivered": "An order did not get through, and is not tried any more.",
+    "order.replied": "Something was heard of the supplier about an order.",
+    "order.decided": "Something the supplier proposed was taken or refused, by rule or by a person.",
+    "order.changed": "The shop cancelled or sent back something of an order.",
+    "supplier.disabled": "Nothing is posted to a supplier any more, until somebody enables it.",
+    "subscription.disabled": "Nothing is posted to a subscription any more, until somebody enables it.",
+    "test.sent": "Nothing happened: somebody wants to see an event arrive.",
+}
+"""What happened, for each type of event."""
+
+
+def resource_of(event: EventType) -> ResourceKind:
+    """The kind of thing that events of a type tell of.
+
+    >>> resource_of("test.sent")
+    'subscription'
+    """
+    kind = event.partition(".")[0]
+    for known in RESOURCE_KINDS:
+        if kind == known:
+            return known
+    return "subscription"

@@ -61,8 +61,8 @@ class EventRow(msgspec.Struct, frozen=True, kw_only=True):
 class _Body(msgspec.Struct, frozen=True, kw_only=True):
     """What is sent."""
 
-    id: str
     type: EventType
+    id: str
     timestamp: datetime
     position: int
     sequence: int
@@ -85,6 +85,8 @@ async def emit(  # noqa: PLR0913, PLR0917 - what an event is made of, told once 
     sequence: int,
     at: datetime,
     data: msgspec.Struct,
+    *,
+    to: Collection[str] | None = None,
 ) -> EventRow:
     """Keep what happened and put it out to every subscription that is on and wants it; call it once per change.
 
@@ -96,11 +98,12 @@ async def emit(  # noqa: PLR0913, PLR0917 - what an event is made of, told once 
         sequence: version of that thing after the change.
         at: when it happened.
         data: everything there is to know about the thing after the change, as it is shown; never a secret.
+        to: names of the subscriptions it goes to instead, wanted or not.
     """
     event_id = uuid7()
     position = await _next_position(tx)
     body = _Body(
-        id=event_message_id(event_id), type=type, timestamp=at, position=position, sequence=sequence, data=data
+        type=type, id=event_message_id(event_id), timestamp=at, position=position, sequence=sequence, data=data
     )
     event = EventRow(
         position=position,
@@ -113,7 +116,7 @@ async def emit(  # noqa: PLR0913, PLR0917 - what an event is made of, told once 
         body=msgspec.json.encode(body),
     )
     await tx.execute(insert_into(events).values(msgspec.structs.asdict(event) | ownership(tx.tenant)))
-    await put_out(tx, [event], await _listeners(tx, type), at)
+    await put_out(tx, [event], await _listeners(tx, type) if to is None else to, at)
     return event
 
 

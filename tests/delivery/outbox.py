@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import ssl
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from datetime import UTC, datetime, timedelta
 from typing import NamedTuple
@@ -79,12 +80,12 @@ def answering(status: int, body: bytes = b"", **headers: str) -> Behaviour:
 
 
 @contextlib.asynccontextmanager
-async def receiving(host: str = "127.0.0.1") -> AsyncIterator[Receiving]:
+async def receiving(host: str = "127.0.0.1", tls: ssl.SSLContext | None = None) -> AsyncIterator[Receiving]:
     """Run a receiver while the block runs."""
     receiver = Receiving()
-    runner = web.ServerRunner(web.Server(receiver.take))
+    runner = web.ServerRunner(web.Server(receiver.take), shutdown_timeout=0.1)
     await runner.setup()
-    site = web.TCPSite(runner, host, 0)
+    site = web.TCPSite(runner, host, 0, ssl_context=tls)
     await site.start()
     port = runner.addresses[0][1]
     receiver.endpoint = f"http://{f'[{host}]' if ':' in host else host}:{port}/orders?of=shop"

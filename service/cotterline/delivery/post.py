@@ -19,6 +19,20 @@ from cotterline.delivery.schedule import Answer, Trouble
 READ: Final = 64 * 1024
 """How much of an answer is read."""
 
+_TROUBLE: Final = (
+    (
+        (aiohttp.InvalidURL, aiohttp.NonHttpUrlClientError),
+        Trouble(kind="address", words="it is no proper address"),
+    ),
+    (
+        (aiohttp.ClientSSLError,),
+        Trouble(kind="certificate", words="no secure connection: its certificate or protocol is not trusted"),
+    ),
+    ((aiohttp.ClientConnectorDNSError,), Trouble(kind="connection", words="its name has no address")),
+    ((aiohttp.ClientConnectorError,), Trouble(kind="connection", words="no connection")),
+)
+"""What goes wrong on the way, the more particular first."""
+
 _PORTS: Final = {"http": 80, "https": 443}
 
 
@@ -125,22 +139,20 @@ async def _answer(response: aiohttp.ClientResponse) -> Answer:
 
 def _trouble(error: Exception, seconds: float) -> Trouble:
     """Say what went wrong in words of our own: a library's may repeat an address with a secret in it."""
-    match error:
-        case TimeoutError():
-            return Trouble(kind="timeout", words=f"no answer within {seconds:g} s")
-        case aiohttp.ClientSSLError():
-            return Trouble(kind="certificate", words="no secure connection: its certificate or protocol is not trusted")
-        case aiohttp.ClientConnectorDNSError():
-            return Trouble(kind="connection", words="its name has no address")
-        case aiohttp.ClientConnectorError() if REFUSAL in str(error.os_error):
-            return Trouble(kind="address", words=f"its name leads to {REFUSAL}")
-        case aiohttp.ClientConnectorError():
-            return Trouble(kind="connection", words="no connection")
-        case _:
-            return Trouble(kind="connection", words="broke off, or was not HTTP")
+    if isinstance(error, aiohttp.ClientConnectorError) and REFUSAL in str(error.os_error):
+        return Trouble(kind="address", words=f"its name leads to {REFUSAL}")
+    for kinds, trouble in _TROUBLE:
+        if isinstance(error, kinds):
+            return trouble
+    if isinstance(error, TimeoutError):
+        return Trouble(kind="timeout", words=f"no answer within {seconds:g} s")
+    return Trouble(kind="connection", words="broke off, or was not HTTP")
 
 
-def _origin(address: str) -> tuple[str, str | None, int | None]:
-    """Scheme, host and port of an address (RFC 6454, section 4)."""
-    parts = urlsplit(address)
-    return parts.scheme, parts.hostname, parts.port or _PORTS.get(parts.scheme)
+def _origin(address: str) -> tuple[str, str | None, int | None] | None:
+    """Scheme, host and port of an address (RFC 6454, section 4); None of what is no address."""
+    try:
+        parts = urlsplit(address)
+        return parts.scheme, parts.hostname, parts.port or _PORTS.get(parts.scheme)
+    except ValueError:
+        return None

@@ -173,8 +173,7 @@ def check_supplier(supplier: Supplier, pointer: str) -> Iterator[Fault]:
     >>> [fault.pointer for fault in check_supplier(ours, "")]
     ['/authentication/name']
     """
-    for trouble in _endpoint(supplier.endpoint):
-        yield Fault(f"{pointer}/endpoint", trouble)
+    yield from check_endpoint(supplier.endpoint, f"{pointer}/endpoint")
     header = supplier.authentication
     if isinstance(header, CustomHeader) and header.name.lower() in TAKEN_HEADERS:
         yield Fault(f"{pointer}/authentication/name", f"{header.name} belongs to the transport or the signature")
@@ -182,7 +181,17 @@ def check_supplier(supplier: Supplier, pointer: str) -> Iterator[Fault]:
     yield from _repeated(supplier.hours.closed, f"{pointer}/hours/closed")
 
 
-def _endpoint(address: str) -> Iterator[str]:
+def check_endpoint(address: str, pointer: str) -> Iterator[Fault]:
+    """Yield what keeps an address from being posted to.
+
+    >>> [fault.detail for fault in check_endpoint("https://user@till.example/", "/endpoint")]
+    ['must not carry a user: credentials are kept apart']
+    """
+    for trouble in _troubles(address):
+        yield Fault(pointer, trouble)
+
+
+def _troubles(address: str) -> Iterator[str]:
     try:
         parts = urlsplit(address)
         host, _ = parts.hostname, parts.port

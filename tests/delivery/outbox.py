@@ -5,21 +5,31 @@ import contextlib
 import ssl
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from datetime import UTC, datetime, timedelta
-from typing import NamedTuple
+from ipaddress import ip_network
+from typing import Any, NamedTuple
 from uuid import UUID
 
 import msgspec
 from aiohttp import web
 from uuid_utils.compat import uuid7
 
+from cotterline.bench.standing import standing
 from cotterline.bench.subscriptions import Subscription
 from cotterline.bench.suppliers import Supplier
-from cotterline.store import deliveries, receivers
+from cotterline.delivery.outbox_worker import Worker
+from cotterline.delivery.post import Poster
+from cotterline.store import deliveries, events, orders, quotes, receivers
+from cotterline.store.cipher import Cipher, made_key
 from cotterline.store.database import Database
 from cotterline.store.deliveries import Attempt, Delivery, DeliveryKind, DeliveryRow
+from cotterline.store.orders import OrderRow
 from cotterline.store.receivers import Receiver, ReceiverKind
 from cotterline.store.tenancy import Tenant
+from tests.practice_supplier import orders as documents
+from tests.store.test_tenancy import quote
 
+CIPHER = Cipher([made_key()])
+LOOPBACK = [ip_network("127.0.0.0/8")]
 NOON = datetime(2024, 5, 1, 12, tzinfo=UTC)
 DEPOT = "Lower lock depot"
 
@@ -110,6 +120,11 @@ class Clock:
         self.now += timedelta(**by)
 
 
+def at_work(database: Database, poster: Poster, clock: Clock, **more: Any) -> Worker:  # noqa: ANN401 - the worker's own
+    """A worker by a test's clock, whose waits are neither stretched nor cut."""
+    return Worker(database, more.pop("cipher", CIPHER), poster, clock=clock, chance=lambda: 0.5, **more)
+
+
 async def subscribe(database: Database, tenant: Tenant, endpoint: str, timeout_seconds: int = 15) -> str:
     """Add a subscription to everything and return its name."""
     name = str(uuid7())
@@ -188,3 +203,43 @@ async def _add(database: Database, tenant: Tenant, kind: ReceiverKind, name: str
     made = Receiver(kind=kind, name=name, version=1, created_at=NOON, changed_at=NOON, actor="x", content=content)
     async with database.write(tenant) as tx:
         assert await receivers.insert(tx, made)
+
+
+async def place(database: Database, tenant: Tenant) -> UUID:
+    """Keep an order of the supplier's whose post is still to come, and return its id."""
+    made = quote()
+    order_id = uuid7()
+    document = documents.order(order_id=order_id)
+    waiting = standing(document, "waiting", (), (), ())
+    kept = OrderRow(
+        id=order_id,
+        created_at=NOON,
+        actor="x",
+        quote_id=made.id,
+        quote_revision=1,
+        supplier=DEPOT,
+        state=waiting.state,
+        version=1,
+        open_questions=0,
+        outcome="waiting",
+        document=msgspec.json.encode(document),
+        standing=msgspec.json.encode(waiting),
+    )
+    async with database.write(tenant) as tx:
+        await quotes.insert(tx, made)
+        assert await orders.insert(tx, kept)
+    return order_id
+
+
+async def order_row(database: Database, tenant: Tenant, order_id: UUID) -> OrderRow:
+    """An order as it is now."""
+    async with database.read(tenant) as tx:
+        found = await orders.get(tx, order_id)
+    assert found is not None
+    return found
+
+
+async def told(database: Database, tenant: Tenant) -> list[str]:
+    """The type of each event so far, in order."""
+    async with database.read(tenant) as tx:
+        return [one.type for one in await events.after(tx, 0, 1000)]

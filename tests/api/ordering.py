@@ -14,6 +14,22 @@ from tests.api.agreed import agreed
 
 Client = TestClient[Edge]
 JOB: Mapping[str, Any] = msgspec.json.decode(examples.read("whole_job"))
+SURE: Mapping[str, Any] = {
+    **JOB,
+    "spindle": {
+        "target": {"aim": "stated", "chain_line": {"value": 42, "unit": "mm"}},
+        "crank": {
+            "known_by": "reference_pair",
+            "spindle_length": {"value": 113, "unit": "mm", "tool": "caliper"},
+            "chain_line": {
+                "method": "measured_chain_line",
+                "chain_line": {"value": 42, "unit": "mm", "tool": "gauge", "plus_minus": 0.2},
+            },
+            "taper": "jis",
+        },
+    },
+}
+"""The same bicycle with a crank that was measured on a known spindle, so that one length is enough."""
 PARTS: list[dict[str, Any]] = msgspec.json.decode(examples.read("parts"))["parts"]
 PRICES: Mapping[str, Any] = msgspec.json.decode(examples.read("price_list"))
 SHORTER = PARTS[0] | {"sku": "U-68-110", "name": "Cartridge unit 68 mm, spindle 110 mm", "spindle_length": 110}

@@ -8,6 +8,7 @@ from litestar.handlers import HTTPRouteHandler
 from cotterline.api.conditions import ETAG_PATTERN
 from cotterline.api.drafts import IDEMPOTENCY_KEY
 from cotterline.api.idempotency_key import KEY_PATTERN
+from cotterline.delivery import signatures
 
 _PARAMETERS: Final[Mapping[str, Mapping[str, Any]]] = {
     IDEMPOTENCY_KEY: {
@@ -41,6 +42,25 @@ _PARAMETERS: Final[Mapping[str, Mapping[str, Any]]] = {
     },
 }
 
+_PARAMETERS_OF_A_SIGNATURE: Final[Mapping[str, Mapping[str, Any]]] = {
+    signatures.ID: {
+        "required": True,
+        "description": "Names the message; sent again under the same name, it is taken in once.",
+        "schema": {"type": "string", "maxLength": 200, "pattern": r"^[!-\-/-~]{1,200}(?![\s\S])"},
+    },
+    signatures.TIMESTAMP: {
+        "required": True,
+        "description": "When it is sent, in whole seconds since 1970; no more than five minutes from now.",
+        "schema": {"type": "string", "maxLength": 11, "pattern": r"^[0-9]{1,11}(?![\s\S])"},
+    },
+    signatures.SIGNATURE: {
+        "required": True,
+        "description": "One or more signatures with spaces between, as Standard Webhooks 1.0 says: `v1,` and HMAC with "
+        "SHA-256, in base 64, over id, time and body with full stops between.",
+        "schema": {"type": "string", "maxLength": 2000, "pattern": r"^v1,[!-~]+( [!-~]+)*(?![\s\S])"},
+    },
+}
+
 _REFUSALS: Final[Mapping[str, set[int]]] = {
     IDEMPOTENCY_KEY: {409},
     "If-Match": {412, 428},
@@ -51,7 +71,7 @@ _REFUSALS: Final[Mapping[str, set[int]]] = {
 def header_parameters(handler: HTTPRouteHandler) -> Iterator[dict[str, Any]]:
     """The parameter objects of the headers named in ``opt={"takes": [...]}``."""
     for name in handler.opt.get("takes", ()):
-        yield {"name": name, "in": "header", **_PARAMETERS[name]}
+        yield {"name": name, "in": "header", **(_PARAMETERS | _PARAMETERS_OF_A_SIGNATURE)[name]}
 
 
 def header_refusals(handler: HTTPRouteHandler) -> set[int]:

@@ -1,6 +1,7 @@
 """An invented order for the API document, worked out from the example of a quote, so that what it shows is true."""
 
 import functools
+from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Final
 from uuid import UUID
@@ -14,10 +15,10 @@ from cotterline.api.quotes import EXAMPLE_NOW, example_quote
 from cotterline.bench.allotments import Market, allotted
 from cotterline.bench.money import Money
 from cotterline.bench.order_needs import KeptResult, needed
-from cotterline.bench.orders import OrderDocument, OrderHead, OrderRequest, order_documents
+from cotterline.bench.orders import LineChange, OrderDocument, OrderHead, OrderRequest, order_documents
 from cotterline.bench.pricing.catalogue import PriceList
 from cotterline.bench.quotes import QuoteRequest
-from cotterline.bench.replies import Dispatched, HeardReply, PriceChanged, Reply
+from cotterline.bench.replies import Decision, Dispatched, HeardReply, PriceChanged, Reply
 from cotterline.bench.standing import Outcome, standing
 from cotterline.bench.suppliers import Supplier
 from cotterline.bench.workshop import Workshop
@@ -77,10 +78,15 @@ def example_document() -> OrderDocument:
     return document
 
 
-def example_row(outcome: Outcome = "waiting", *heard: HeardReply) -> OrderRow:
-    """The example as it is kept after some replies."""
+def example_row(
+    outcome: Outcome = "waiting",
+    *heard: HeardReply,
+    decisions: Sequence[Decision] = (),
+    changes: Sequence[LineChange] = (),
+) -> OrderRow:
+    """The example as it is kept after some replies, and what was made of them."""
     document = example_document()
-    stands = standing(document, outcome, heard)
+    stands = standing(document, outcome, heard, decisions, changes)
     return OrderRow(
         id=document.order_id,
         created_at=EXAMPLE_NOW,
@@ -89,7 +95,7 @@ def example_row(outcome: Outcome = "waiting", *heard: HeardReply) -> OrderRow:
         quote_revision=document.quote_revision,
         supplier=document.supplier,
         state=stands.state,
-        version=1 + len(heard) + (outcome != "waiting"),
+        version=1 + len(heard) + len(decisions) + len(changes) + (outcome != "waiting"),
         open_questions=len(stands.questions),
         outcome=outcome,
         document=msgspec.json.encode(document),

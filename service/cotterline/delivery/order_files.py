@@ -96,8 +96,6 @@ async def tell_supplier(
     if file.supplier is None:
         raise CotterlineError("supplier-missing", f"The shop has no supplier {file.row.supplier} any more.")
     body = change_body(change, file.document, file.supplier.body)
-    content = msgspec.json.encode(change)
-    kept = ChangeRow(id=change.change_id, order_id=file.row.id, at=now, actor=actor, content=content)
     await deliveries.enqueue(
         tx,
         Delivery(
@@ -112,6 +110,15 @@ async def tell_supplier(
             body=body.content,
         ),
     )
+    return await keep_change(tx, file, change, now=now, actor=actor)
+
+
+async def keep_change(
+    tx: WriteTransaction, file: OrderFile, change: OrderChangeDocument, *, now: datetime, actor: str
+) -> OrderFile:
+    """Keep a change of an order that its supplier need not be told of; return the file with it."""
+    content = msgspec.json.encode(change)
+    kept = ChangeRow(id=change.change_id, order_id=file.row.id, at=now, actor=actor, content=content)
     await order_changes.insert(tx, kept)
     return replace(file, changes=(*file.changes, *change.changes))
 

@@ -144,12 +144,21 @@ class QuoteChange:
             raise _led(error, _REQUEST) from error
         return await self._act(held, changed, TransitionRequest(action="revise"), state)
 
-    async def act(self, quote_id: UUID, wanted: str, asked: TransitionRequest) -> HeldQuote:
-        """Do what is asked for, if the quote's state allows it."""
+    async def act(
+        self, quote_id: UUID, wanted: str, asked: TransitionRequest, *, overridden: bool = False
+    ) -> HeldQuote:
+        """Do what is asked for, if the quote's state allows it.
+
+        Args:
+            quote_id: of the quote.
+            wanted: the version it is done to, as in ``If-Match``.
+            asked: what is done.
+            overridden: whether a person answers for ordering what the result does not allow to be ordered.
+        """
         held = await find(self._tx, quote_id)
         require(wanted, held.etag(self._now))
         state = state_after(held.state(self._now), asked.action)
-        if asked.action == "order" and not msgspec.json.decode(held.revision.result, type=_Orderable).ordering.allowed:
+        if asked.action == "order" and not (overridden or _orderable(held.revision)):
             raise CotterlineError("order-not-allowed", "What stands against an order is in result.ordering.reasons.")
         row = msgspec.structs.replace(
             held.quote, version=held.quote.version + 1, expires_at=await self._expiry(state, asked)
@@ -224,6 +233,10 @@ class QuoteChange:
             detail={"revision": held.quote.revision} | detail,
         )
         await tell(self._tx, msgspec.convert(f"quote.{done}", EventType), held.quote, self._now)
+
+
+def _orderable(revision: RevisionRow) -> bool:
+    return msgspec.json.decode(revision.result, type=_Orderable).ordering.allowed
 
 
 def _patched_reference(patch: QuotePatch, row: QuoteRow) -> str | None:

@@ -49,6 +49,33 @@ def a_price_list(client: Client) -> str:
     return supplier
 
 
+def a_subscription(client: Client) -> str:
+    """Subscribe to every event and give the subscription's id."""
+    return str(_made(client, "/v1/subscriptions", {"endpoint": "https://till.example/events"})["id"])
+
+
+def a_secret_of_the_newest_subscription(client: Client) -> str:
+    """Give the id of the secret that was made with the subscription."""
+    newest = client.get("/v1/subscriptions", params={"limit": 1}).json()["subscriptions"][0]["id"]
+    return str(client.get(f"/v1/subscriptions/{newest}/secrets").json()["secrets"][0]["id"])
+
+
+def a_position(client: Client) -> str:
+    """Let something happen and give its place among the events."""
+    a_quote(client)
+    return str(client.get("/v1/events").json()["last_position"])
+
+
+def a_delivery(client: Client) -> str:
+    """Have something posted, ask for another try of it, and give the delivery's id."""
+    a_subscription(client)
+    a_quote(client)
+    found = str(client.get("/v1/deliveries", params={"limit": 1}).json()["deliveries"][0]["id"])
+    again = client.post(f"/v1/deliveries/{found}/retries", headers={"Idempotency-Key": f'"{uuid4()}"'})
+    assert again.status_code == 202, again.text
+    return found
+
+
 class Kind(NamedTuple):
     """What one path parameter names.
 
@@ -69,6 +96,10 @@ KINDS: Mapping[str, Kind] = {
     "quote_id": Kind(a_quote, _any_id),
     "key_id": Kind(a_key, _any_id),
     "supplier": Kind(a_price_list, _any_id),
+    "delivery_id": Kind(a_delivery, _any_id),
+    "subscription_id": Kind(a_subscription, _any_id),
+    "signing_secret_id": Kind(a_secret_of_the_newest_subscription, _any_id),
+    "position": Kind(a_position, lambda: "999999"),
     "number": Kind(lambda _: "1", lambda: "1"),
     "version": Kind(a_version_of_each_document, lambda: "999"),
 }

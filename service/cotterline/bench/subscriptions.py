@@ -9,6 +9,10 @@ from cotterline.bench.events import EventType
 from cotterline.bench.shop import NO_NUL
 from cotterline.bench.suppliers import Endpoint
 
+Types = Annotated[tuple[EventType, ...], Meta(max_length=50)]
+Note = Annotated[str, Meta(max_length=200, pattern=NO_NUL)]
+Timeout = Annotated[int, Meta(ge=1, le=30)]
+
 
 class Subscription(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One place where a shop wants to hear of events.
@@ -21,9 +25,9 @@ class Subscription(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     """
 
     endpoint: Endpoint
-    types: Annotated[tuple[EventType, ...], Meta(max_length=50)] = ()
-    note: Annotated[str, Meta(max_length=200, pattern=NO_NUL)] = ""
-    timeout_seconds: Annotated[int, Meta(ge=1, le=30)] = 15
+    types: Types = ()
+    note: Note = ""
+    timeout_seconds: Timeout = 15
 
     def wants(self, event: EventType) -> bool:
         """Whether events of a type are posted to it.

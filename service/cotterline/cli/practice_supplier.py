@@ -6,7 +6,8 @@ import click
 from aiohttp import web
 
 from cotterline import logs
-from cotterline.practice_supplier.server import ORDERS, PracticeSupplier
+from cotterline.practice_supplier.rules import ORDERS
+from cotterline.practice_supplier.server import PracticeSupplier
 
 
 @click.command("practice-supplier")

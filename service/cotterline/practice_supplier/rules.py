@@ -29,6 +29,9 @@ RuleName = Literal[
 ]
 RULE_NAMES: Final[tuple[RuleName, ...]] = get_args(RuleName)
 
+ORDERS: Final = "/orders"
+"""The path that orders are posted to."""
+
 SIGNING_SECRET: Final = "whsec_cHJhY3RpY2Ugc3VwcGxpZXI6IG9yZGVycyBhcmUgc2lnbmVkIHdpdGggdGhpcw=="  # noqa: S105 - published
 REPLY_SECRET: Final = "whsec_cHJhY3RpY2Ugc3VwcGxpZXI6IHJlcGxpZXMgYXJlIHNpZ25lZCB3aXRoIHRoaXM="  # noqa: S105 - published
 CREDENTIAL: Final = "practice-credential"

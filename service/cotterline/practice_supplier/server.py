@@ -14,11 +14,10 @@ from cotterline.bench.errors import CotterlineError
 from cotterline.delivery.signatures import verified
 from cotterline.practice_supplier.counter import Counter
 from cotterline.practice_supplier.postbox import Postbox
-from cotterline.practice_supplier.rules import CREDENTIAL, REPLY_SECRET, RULES, SIGNING_SECRET
+from cotterline.practice_supplier.rules import CREDENTIAL, ORDERS, REPLY_SECRET, RULES, SIGNING_SECRET
 
 log = structlog.get_logger("cotterline.practice_supplier")
 
-ORDERS: Final = "/orders"
 _MAX_BYTES: Final = 1024 * 1024
 _JSON: Final = "application/json"
 _FIRST_PAUSE: Final = 0.5

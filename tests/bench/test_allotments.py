@@ -113,6 +113,10 @@ def test_offers_known_to_come_too_late_are_passed_over() -> None:
     assert only(allot((unit_of(113),), where, needed_by="2026-12-01")).supplier == "late"
 
 
+def test_an_offer_whose_lead_time_nobody_knows_is_not_taken_to_come_too_late() -> None:
+    assert only(allot((unit_of(113),), market(offers("a", u113="1.00")), needed_by="2026-11-26")).supplier == "a"
+
+
 def test_every_line_nobody_offers_is_named_with_why() -> None:
     other = unit_of(120, 3)
     where = market(
@@ -153,6 +157,13 @@ def test_of_several_that_have_both_lengths_the_cheaper_pair_or_the_sooner_pair_i
     )
     assert list(allot(PAIR, where)) == ["b"]
     assert list(allot(PAIR, where, sourcing="soonest")) == ["a"]
+
+
+def test_the_cheaper_of_two_pairs_is_reckoned_with_the_pieces_of_each_line() -> None:
+    """By hand: 3 x 10 + 5 = 35 against 3 x 9 + 7 = 34."""
+    three = msgspec.structs.replace(PAIR[0], quantity=Quantity(3))
+    where = market(offers("a", u113="10", u110="5"), offers("b", u113="9", u110="7"))
+    assert list(allot((three, PAIR[1]), where)) == ["b"]
 
 
 def test_two_lengths_that_nobody_has_both_of_are_ordered_apart() -> None:

@@ -52,8 +52,9 @@ def test_the_lines_stay_those_that_were_approved_whatever_the_calculation_says_b
     first = result.parts.lines[0]
     other = msgspec.structs.replace(first, name="As it was approved")
     changed = msgspec.structs.replace(result.parts, lines=(other, *result.parts.lines[1:]))
-    found = needed(msgspec.structs.replace(result, parts=changed), ONE_LENGTH, (), SHOP)
-    assert found.lines[0].name == "As it was approved"
+    approved = msgspec.structs.replace(result, parts=changed)
+    assert needed(approved, ONE_LENGTH, (), SHOP).lines[0].name == "As it was approved"
+    assert needed(approved, ONE_LENGTH, ("new_chain",), SHOP).lines[0].name == "As it was approved"
 
 
 def test_a_chain_that_was_chosen_is_ordered_behind_the_parts_list() -> None:

@@ -9,6 +9,7 @@ from litestar.testing import TestClient
 
 from cotterline.api import examples
 from cotterline.api.edge import Edge
+from tests.api import ordering
 
 Client = TestClient[Edge]
 
@@ -49,6 +50,25 @@ def a_price_list(client: Client) -> str:
     return supplier
 
 
+def a_supplier(client: Client) -> str:
+    """Send a price list, say where orders go, and give the supplier's name."""
+    name = a_price_list(client)
+    ordering.set_supplier(client, name)
+    return name
+
+
+def a_secret_of_the_newest_supplier(client: Client) -> str:
+    """Share a secret with the supplier made last and give the secret's id."""
+    every = client.get("/v1/suppliers").json()["suppliers"]
+    newest = max(every, key=lambda each: str(each["created_at"]))["supplier"]
+    return str(_made(client, f"/v1/suppliers/{newest}/secrets", {"purpose": "reply"})["id"])
+
+
+def an_order(client: Client) -> str:
+    """Have a quote approved, order its parts and give the order's id."""
+    return str(ordering.an_order(client)["id"])
+
+
 def a_subscription(client: Client) -> str:
     """Subscribe to every event and give the subscription's id."""
     return str(_made(client, "/v1/subscriptions", {"endpoint": "https://till.example/events"})["id"])
@@ -82,10 +102,12 @@ class Kind(NamedTuple):
     Attributes:
         make: makes one with whatever key the client carries, and gives what names it.
         nobodys: gives what names none.
+        audited: whether the audit trail has entries of its own for it, not only for what it belongs to.
     """
 
     make: Callable[[Client], str]
     nobodys: Callable[[], str]
+    audited: bool = True
 
 
 def _any_id() -> str:
@@ -95,10 +117,12 @@ def _any_id() -> str:
 KINDS: Mapping[str, Kind] = {
     "quote_id": Kind(a_quote, _any_id),
     "key_id": Kind(a_key, _any_id),
-    "supplier": Kind(a_price_list, _any_id),
+    "order_id": Kind(an_order, _any_id),
+    "supplier": Kind(a_supplier, _any_id),
+    "secret_id": Kind(a_secret_of_the_newest_supplier, _any_id, audited=False),
     "delivery_id": Kind(a_delivery, _any_id),
     "subscription_id": Kind(a_subscription, _any_id),
-    "signing_secret_id": Kind(a_secret_of_the_newest_subscription, _any_id),
+    "signing_secret_id": Kind(a_secret_of_the_newest_subscription, _any_id, audited=False),
     "position": Kind(a_position, lambda: "999999"),
     "number": Kind(lambda _: "1", lambda: "1"),
     "version": Kind(a_version_of_each_document, lambda: "999"),

@@ -74,6 +74,12 @@ def header_parameters(handler: HTTPRouteHandler) -> Iterator[dict[str, Any]]:
         yield {"name": name, "in": "header", **(_PARAMETERS | _PARAMETERS_OF_A_SIGNATURE)[name]}
 
 
+def signature_parameters() -> Iterator[dict[str, Any]]:
+    """The parameter objects of the headers that a signed post carries."""
+    for name, words in _PARAMETERS_OF_A_SIGNATURE.items():
+        yield {"name": name, "in": "header", **words}
+
+
 def header_refusals(handler: HTTPRouteHandler) -> set[int]:
     """The statuses with which these headers can make it refuse."""
     return {status for name in handler.opt.get("takes", ()) for status in _REFUSALS.get(name, ())}

@@ -25,6 +25,7 @@ from cotterline.api.operation import (
 )
 from cotterline.api.problems import Problem
 from cotterline.api.schemas import schemas
+from cotterline.api.webhooks import KINDS, webhooks
 
 TAGS: Mapping[str, str] = {
     "bench": "Calculations: nothing is stored, and the same body always gives the same bytes.",
@@ -63,7 +64,7 @@ def build(app: Litestar) -> bytes:
     """The document for every handler of ``app``, as JSON in one fixed order and indentation."""
     handlers = sorted(_documented(app), key=lambda found: (found[0], _METHODS.index(_method(found[1]))))
     kinds = {kind for _, handler in handlers for kind in (body_kind(handler), answer_kind(handler)) if kind}
-    ordered = sorted(kinds | {Problem}, key=lambda kind: str(kind.__name__))
+    ordered = sorted(kinds | {Problem, *KINDS}, key=lambda kind: str(kind.__name__))
     found, components = schemas(ordered)
     known = dict(zip(ordered, found, strict=True))
     paths: dict[str, dict[str, Any]] = {}
@@ -75,6 +76,7 @@ def build(app: Litestar) -> bytes:
         "servers": [{"url": "/", "description": "The service that gives this document."}],
         "tags": [{"name": name, "description": words} for name, words in sorted(TAGS.items())],
         "paths": paths,
+        "webhooks": webhooks(known),
         "components": {
             "securitySchemes": SECURITY_SCHEMES,
             "schemas": components,

@@ -7,6 +7,7 @@ import click
 
 import cotterline
 from cotterline.cli.demo import demo
+from cotterline.cli.examples import examples
 from cotterline.cli.key import key
 from cotterline.cli.migrate import migrate
 from cotterline.cli.openapi import openapi
@@ -31,7 +32,20 @@ def cotterline_command() -> None:
     """
 
 
-for command in (demo, quote, serve, worker, migrate, shop, key, secrets, practice_supplier, openapi, problems):
+for command in (
+    demo,
+    quote,
+    serve,
+    worker,
+    migrate,
+    shop,
+    key,
+    secrets,
+    practice_supplier,
+    openapi,
+    examples,
+    problems,
+):
     cotterline_command.add_command(command)
 
 

@@ -28,7 +28,7 @@ def shown(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
 
 def block(shown: tuple[Path, str], name: str) -> str:
     """What the table says of one bicycle: each column as one line, then the advice."""
-    table = shown[1].split("\nAll ")[0]
+    table = shown[1].split("\nFrom quote to dispatch")[0]
     rule, entries = re.search(r"^(-[- ]+)\n(.*)", table, re.MULTILINE | re.DOTALL).groups()  # type: ignore[union-attr]
     spans = [match.span() for match in re.finditer("-+", rule)]
     for entry in entries.split("\n\n"):
@@ -115,6 +115,45 @@ def test_the_table_is_plain_and_no_wider_than_80_columns(shown: tuple[Path, str]
     assert max(len(line) for line in table.splitlines()) <= 80
     assert "\x1b" not in shown[1]
     assert [line for line in table.splitlines() if line != line.rstrip()] == []
+
+
+def orders(shown: tuple[Path, str]) -> str:
+    """What is printed of the orders, without its line breaks."""
+    return WORDS.sub(" ", shown[1].split("\nFrom quote to dispatch\n")[1].split("\nAll 1")[0])
+
+
+def test_a_substitute_that_fits_is_taken_and_dispatched(shown: tuple[Path, str]) -> None:
+    # Half of what a spindle gains in length moves the chain line: plane geometry, no source needed.
+    said = orders(shown).split("Orange hub-gear")[0]
+    assert "ordered of Upper lock depot: 1 x Cartridge unit, ENG 68, JIS 115, 2 x Crank bolt" in said
+    assert "taken by rule" in said
+    assert "The spindle length is 115 mm, within 112.062 to 118.062 mm." in said
+    assert "the order is dispatched: line 1 dispatched, line 2 dispatched" in said
+
+
+def test_a_substitute_that_does_not_fit_is_refused_with_the_numbers(shown: tuple[Path, str]) -> None:
+    said = orders(shown).split("Orange hub-gear")[1].split("Green roadster")[0]
+    assert "refused by rule" in said
+    assert "The spindle length is 124.5 mm; it must be 113.5 to 119.5 mm." in said
+    assert "the chain line comes to 45.5 mm, +4 mm from the target; 1.5 mm is allowed." in said
+    assert "line 1 rejected, line 2 accepted" in said
+
+
+def test_of_two_lengths_that_were_tried_one_goes_back(shown: tuple[Path, str]) -> None:
+    said = orders(shown).split("Green roadster")[1]
+    assert "1 x Cartridge unit, ENG 68, JIS 113, 1 x Cartridge unit, ENG 68, JIS 110" in said
+    assert "line 1 dispatched, line 2 returned, line 3 dispatched" in said
+
+
+def test_the_booking_system_was_told_of_every_step_under_signatures_that_hold(shown: tuple[Path, str]) -> None:
+    said = orders(shown)
+    counted = re.search(r"was told (\d+) things; (\d+) signatures hold", said)
+    assert counted is not None
+    assert int(counted[1]) == int(counted[2]) >= 29
+    steps = ["quote.issued", "quote.approved", "quote.ordered", "order.placed", "order.sent", "order.replied"]
+    assert all(said.count(step) >= 3 for step in steps)
+    assert "order.decided" in said
+    assert "order.changed" in said
 
 
 def test_the_folder_holds_the_database_the_bicycles_and_a_log_without_errors(shown: tuple[Path, str]) -> None:

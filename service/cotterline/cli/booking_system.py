@@ -1,4 +1,4 @@
-"""A booking system as small as can be, for the demonstration: it listens, checks signatures, and keeps what it was told."""
+"""A booking system as small as can be, for the demonstration: it listens, checks signatures, keeps what it was told."""
 
 import threading
 from datetime import UTC, datetime
@@ -60,7 +60,7 @@ class BookingSystem:
         class Handler(BaseHTTPRequestHandler):
             """Takes a post; what is not signed as agreed is kept, but refused."""
 
-            def do_POST(self) -> None:  # noqa: N802 - the name http.server calls
+            def do_POST(self) -> None:
                 body = self.rfile.read(min(int(self.headers.get("Content-Length", "0")), _LONGEST))
                 genuine = keep({name.lower(): value for name, value in self.headers.items()}, body)
                 self.send_response(204 if genuine else 401)

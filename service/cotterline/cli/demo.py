@@ -4,6 +4,7 @@ import shutil
 import signal
 import sys
 import tempfile
+from contextlib import ExitStack
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final, NoReturn
@@ -16,10 +17,19 @@ from rich.console import Console
 from uuid_utils.compat import uuid7
 
 from cotterline.api.kept_quote import Quote, QuoteList
+from cotterline.cli.booking_system import BookingSystem
 from cotterline.cli.database import migrated, with_database
 from cotterline.cli.demo_bikes import BIKE_FILES, PARTS_FILE, PRICE_FILES, SETTINGS_FILE, bikes_folder
+from cotterline.cli.demo_orders import DemoOrders
 from cotterline.cli.key import issue_key
-from cotterline.cli.local_service import LOG, LocalService, LocalServiceError
+from cotterline.cli.local_service import (
+    HOST,
+    LOG,
+    PRACTICE_LOG,
+    LocalPracticeSupplier,
+    LocalService,
+    LocalServiceError,
+)
 from cotterline.cli.quote_table import QuoteTable
 from cotterline.cli.shop import add_shop
 from cotterline.store.keys import KeyOrder
@@ -32,7 +42,7 @@ KEY: Final = "key.header"
 PROGRAM: Final = Path(sys.executable).with_name("cotterline")
 """As it can be called from any folder."""
 
-MADE: Final = (DATABASE, ONE_BIKE, KEY, LOG, *BIKE_FILES)
+MADE: Final = (DATABASE, ONE_BIKE, KEY, LOG, PRACTICE_LOG, *BIKE_FILES)
 SHOP: Final = "Net loft"
 
 _PAGE: Final = 10
@@ -47,6 +57,7 @@ All {count} quotes are kept in {folder}:
   bike.json           the first of them
   {key:<18}  the workshop's key, as a header for curl; nobody else can read it
   {log:<18}  what the service logged
+  {practice:<18}  what the supplier to practise with logged
 """
 _RUNNING: Final = """\
 The service goes on at {url}. Documentation: {url}/docs
@@ -70,12 +81,14 @@ The documentation is then at http://127.0.0.1:8000/docs, and one bicycle is quot
     type=click.Path(file_okay=False, path_type=Path),
     help="Folder for the database and the log; a new one among the temporary files unless given.",
 )
+@click.option("--bytes", "show_bytes", is_flag=True, help="Show every order and event as it was posted, byte for byte.")
 @click.option("--keep-serving", is_flag=True, help="Leave the service running afterwards, until Ctrl-C.")
-def demo(directory: Path | None, *, keep_serving: bool) -> None:
+def demo(directory: Path | None, *, show_bytes: bool, keep_serving: bool) -> None:
     """Show the whole job on the bicycles of an invented workshop.
 
-    Starts the service on a new SQLite database and a free port of this machine, posts every bicycle, reads the
-    quotes back and prints them.
+    Starts the service on a new SQLite database and a free port of this machine, with a supplier to practise with beside
+    it; posts every bicycle, reads the quotes back and prints them; has two approved, orders their parts, and follows
+    the orders until the supplier has answered and the shop's booking system was told.
     """
     folder = _new_folder(directory)
     signal.signal(signal.SIGTERM, _leave)
@@ -85,11 +98,27 @@ def demo(directory: Path | None, *, keep_serving: bool) -> None:
     (folder / ONE_BIKE).write_bytes(bytes(bikes[0]) + b"\n")
     click.echo(f"A workshop with three stands in a former net loft, and {len(bikes)} bicycles waiting.\n")
     try:
-        with LocalService(folder, _new_key(folder)) as service:
+        with ExitStack() as running:
+            practice = running.enter_context(LocalPracticeSupplier(folder))
+            booking = running.enter_context(BookingSystem())
+            around = {"COTTERLINE_OPEN_NETWORKS": f"{HOST}/32", "COTTERLINE_PRACTICE_SUPPLIER": practice.url}
+            service = running.enter_context(LocalService(folder, _new_key(folder), around))
             _price(service)
-            _print(_through(service, bikes))
+            quotes = _through(service, bikes)
+            _print(quotes)
+            orders = DemoOrders(service, booking, show_bytes=show_bytes)
+            orders.set_up(PRICE_FILES, practice.url)
+            orders.order(quotes)
             click.echo(
-                _NEXT.format(program=PROGRAM, count=len(bikes), folder=folder, database=DATABASE, key=KEY, log=LOG)
+                _NEXT.format(
+                    program=PROGRAM,
+                    count=len(bikes),
+                    folder=folder,
+                    database=DATABASE,
+                    key=KEY,
+                    log=LOG,
+                    practice=PRACTICE_LOG,
+                )
             )
             if keep_serving:
                 _keep(service, _RUNNING.format(url=service.url, folder=folder))
@@ -115,7 +144,7 @@ def _new_key(folder: Path) -> str:
     migrated(url)
     now = datetime.now(UTC)
     row = ShopRow(id=uuid7(), name=SHOP, created_at=now)
-    order = KeyOrder(label="demonstration", scopes=frozenset({"read", "quote", "administer"}))
+    order = KeyOrder(label="demonstration", scopes=frozenset({"read", "quote", "order", "administer"}))
     with_database(url, lambda database: add_shop(database, row))
     key = with_database(url, lambda database: issue_key(database, Tenant(row.id, "live"), order, now))
     (folder / KEY).touch(mode=0o600, exist_ok=False)  # nobody else may read it, not even for a moment

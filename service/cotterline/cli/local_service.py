@@ -16,6 +16,7 @@ from cotterline.api.drafts import IDEMPOTENCY_KEY
 
 HOST: Final = "127.0.0.1"
 LOG: Final = "service.log"
+PRACTICE_LOG: Final = "practice.log"
 
 _START_SECONDS: Final = 60.0
 _STOP_SECONDS: Final = 40.0
@@ -51,7 +52,12 @@ class LocalProcess:
         program = [sys.executable, "-P", "-m", "cotterline.cli", *command, "--host", HOST, "--port", str(self.port)]
         with self._log.open("wb") as file:
             self._process = subprocess.Popen(  # noqa: S603 - this very program
-                program, cwd=folder, env=own | settings, stdin=subprocess.DEVNULL, stdout=file, stderr=file
+                program,
+                cwd=folder,
+                env={**own, "COTTERLINE_PUBLIC_BASE_URL": self.url, **settings},
+                stdin=subprocess.DEVNULL,
+                stdout=file,
+                stderr=file,
             )
 
     def __enter__(self) -> Self:
@@ -88,7 +94,7 @@ class LocalProcess:
         return self._ask("PATCH", path, body, http.client.OK, headers)
 
     def act(self, path: str, body: bytes) -> bytes:
-        """Post something that is done with a thing, whatever its version; the body of an answer with status 200."""
+        """Post something that is done with what is there, whatever its version; the body of an answer with 200."""
         headers = {"Content-Type": "application/json", "If-Match": "*", IDEMPOTENCY_KEY: f'"{uuid4()}"'}
         return self._ask("POST", path, body, http.client.OK, headers)
 
@@ -148,6 +154,13 @@ class LocalService(LocalProcess):
     def __init__(self, folder: Path, key: str, settings: Mapping[str, str] = MappingProxyType({})) -> None:
         super().__init__(folder, ["serve"], LOG, settings, "/health/ready")
         self._headers = {"Authorization": f"Bearer {key}"}
+
+
+class LocalPracticeSupplier(LocalProcess):
+    """``cotterline practice-supplier``, which replies without a pause to services on this machine alone."""
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder, ["practice-supplier", "--pace", "0.2"], PRACTICE_LOG, MappingProxyType({}), "/")
 
 
 def _free_port() -> int:

@@ -10,11 +10,13 @@ from cotterline.bench.approvals import EndOfApproval, Means
 from cotterline.bench.chain.methods import FrontMeasurement, NominalKind, RearMeasurement
 from cotterline.bench.events import EventType
 from cotterline.bench.labour.book import Factor, LabourClass, OptionId
+from cotterline.bench.line_progress import About
 from cotterline.bench.parts_data import TorqueSubject
-from cotterline.bench.parts_list import PropertyName
+from cotterline.bench.parts_list import ItemProperty, PropertyName
 from cotterline.bench.plan import Grade as FigureGrade
 from cotterline.bench.quantity import Side, Tool, Unit
 from cotterline.bench.quote_life import QuoteAction, QuoteState
+from cotterline.bench.replies import LineState, OrderState, Says, Statement
 from cotterline.bench.shell.evidence import Evidence
 from cotterline.bench.shell.families import FamilyId, Grade, Hand, Stock
 from cotterline.bench.shell.order_conditions import Condition
@@ -23,7 +25,12 @@ from cotterline.bench.shop import TaperConvention
 from cotterline.bench.shop_profile import Currency
 from cotterline.bench.spindle.order_policy import PolicyName
 from cotterline.bench.spindle.taper import KnownTaper, Taper
+from cotterline.bench.suppliers import Authentication, BodyForm
 from cotterline.bench.thread_verdicts import State
+from cotterline.store.deliveries import DeliveryKind, DeliveryState
+from cotterline.store.orders import Outcome
+from cotterline.store.receiver_secrets import Purpose
+from cotterline.store.receivers import ReceiverKind
 from cotterline.store.tenancy import Mode, Scope
 
 PREFIX = "#/components/schemas/"
@@ -37,9 +44,13 @@ class Named(NamedTuple):
 
 
 NAMED: Mapping[str, Named] = {
+    "Authentication": Named(Authentication, "What a post shows besides its signature; `kind` says what."),
+    "BodyForm": Named(BodyForm, "In which form an order goes out; `form` says which."),
     "ConditionName": Named(Condition, "One thing an order needs of a verdict."),
     "CostBesideTime": Named(Literal["none", "exchange"], "What something costs besides time."),
     "Currency": Named(Currency, "A currency of ISO 4217 that has a minor unit."),
+    "DeliveryKind": Named(DeliveryKind, "What is posted."),
+    "DeliveryState": Named(DeliveryState, "What became of a delivery."),
     "EndOfApproval": Named(EndOfApproval, "What ended an approval."),
     "Event": Named(AnyEvent, "One thing that happened; `type` says what."),
     "EventType": Named(EventType, "A kind of thing that happens."),
@@ -50,23 +61,37 @@ NAMED: Mapping[str, Named] = {
     "Finding": Named(Finding, "Whether something holds, as far as it was measured."),
     "FrontMeasurement": Named(FrontMeasurement, "A front chain line as it was found; `method` says how."),
     "Grade": Named(Grade, "How well a fact is founded, the best first: standard, handbook, measurement, practice."),
+    "ItemProperty": Named(ItemProperty, "One property of a part; `kind` says whether it is a dimension or words."),
     "KnownTaper": Named(KnownTaper, "Standard of a square end, or that nobody knows it."),
     "LabourClass": Named(LabourClass, "Which hourly rate work is charged at."),
     "LeftOrRight": Named(Hand, "Left or right, as seen from the saddle; of a thread, its hand."),
+    "LineState": Named(LineState, "Where a line of an order stands."),
     "Means": Named(Means, "How a customer said something."),
     "Mode": Named(Mode, "Whether something belongs to the live or the test data of a shop."),
     "NominalKind": Named(NominalKind, "A kind of bicycle that has a customary chain line."),
     "OptionId": Named(OptionId, "Something a job can have besides."),
+    "OrderState": Named(OrderState, "Where an order stands."),
     "PitchUnit": Named(Literal["mm", "tpi"], "Whether a pitch is in millimetres or in threads per inch."),
     "PolicyName": Named(PolicyName, "How many lengths are ordered together."),
+    "PostOutcome": Named(Outcome, "What became of the post that carries an order."),
     "PropertyName": Named(PropertyName, "Which property of a part."),
-    "RearMeasurement": Named(RearMeasurement, "A rear chain line as it was found; `method` says how."),
+    "QuestionSubject": Named(About, "What a question about an order is about."),
     "QuoteAction": Named(QuoteAction, "Something that can be done with a quote."),
     "QuoteState": Named(QuoteState, "Where a quote stands in its life."),
+    "RearMeasurement": Named(RearMeasurement, "A rear chain line as it was found; `method` says how."),
+    "ReceiverKind": Named(ReceiverKind, "Whether orders are posted there or events."),
+    "ReceiverState": Named(
+        Literal["ready", "failing", "disabled"],
+        "Whether posts get through: `failing` after one that failed; to a `disabled` receiver nothing is posted.",
+    ),
+    "SaysName": Named(Says, "What a supplier may say of a line."),
     "Scope": Named(Scope, "What a key may be allowed; none includes another."),
+    "SecretPurpose": Named(Purpose, "What a secret is for."),
+    "SecretState": Named(Literal["live", "ended"], "Whether a secret holds."),
     "Side": Named(Side, "Side of the bicycle: the drive side is the right one, seen from the saddle."),
-    "Stock": Named(Stock, "How easily a new unit is had."),
     "SpreadKind": Named(Literal["operation", "contingency"], "Whether something is done or only may go wrong."),
+    "Statement": Named(Statement, "Something a supplier says of lines of an order; `says` tells what."),
+    "Stock": Named(Stock, "How easily a new unit is had."),
     "Taper": Named(Taper, "Standard of a square end."),
     "TaperConvention": Named(TaperConvention, "Which figures tell how far an arm goes onto either taper."),
     "TaxInPrices": Named(Literal["included", "added"], "Whether prices have tax in them, or it is added."),

@@ -7,15 +7,17 @@ piece, MMT a millimetre.
 """
 
 from collections.abc import Iterator, Sequence
-from typing import Literal
+from typing import Annotated, Literal
 
 import msgspec
+from msgspec import Meta
 
 from cotterline.bench.caution import CAUTIONS, Caution
 from cotterline.bench.derivation import Trace
 from cotterline.bench.parts_data import PARTS, BlockerCode, ToolRow, Torque
 from cotterline.bench.quantity import Length
 from cotterline.bench.shell.families import FAMILIES, Family, FamilyId, Hand
+from cotterline.bench.shop import NO_NUL
 from cotterline.bench.spindle.clearance import Clearance
 from cotterline.bench.spindle_options import SpindleOption, SpindleResult
 
@@ -33,6 +35,8 @@ PropertyName = Literal[
     "spindle_asymmetry",
     "thickness",
 ]
+Millimetres = Annotated[float, Meta(ge=-10_000, le=10_000)]
+PropertyWords = Annotated[str, Meta(min_length=1, max_length=200, pattern=NO_NUL)]
 _RANGE_SOURCE = "half the change in length moves the chain line: plane geometry, no source needed"
 
 
@@ -50,9 +54,9 @@ class Measure(msgspec.Struct, tag_field="kind", tag="measure", frozen=True, kw_o
     """A dimension of an item, and the span within which another may stand in for it; a span of one allows none."""
 
     name: PropertyName
-    value: float
-    lowest: float
-    highest: float
+    value: Millimetres
+    lowest: Millimetres
+    highest: Millimetres
     unit_code: Literal["MMT"] = "MMT"
 
 
@@ -60,8 +64,8 @@ class Text(msgspec.Struct, tag_field="kind", tag="text", frozen=True, kw_only=Tr
     """A property in words, and the words that are accepted for it; its own alone allows nothing else."""
 
     name: PropertyName
-    value: str
-    accepted: tuple[str, ...]
+    value: PropertyWords
+    accepted: Annotated[tuple[PropertyWords, ...], Meta(max_length=50)]
 
 
 ItemProperty = Measure | Text

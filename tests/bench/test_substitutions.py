@@ -157,6 +157,17 @@ def test_a_substitute_that_lands_too_rarely_is_put_to_a_person() -> None:
     assert found.reasons == ("It lands within the tolerance with probability 0.71, less than 0.8.",)
 
 
+def test_a_substitute_that_lands_as_surely_as_what_was_approved_is_taken_however_unsure_that_was() -> None:
+    """What was approved at 113 mm lands within the tolerance in few cases; its equal adds no doubt."""
+    loose = {"spindle_length": {"value": 113, "plus_minus": 8}}
+    asked = pair_question(113, 47.5, 47.5, crank=loose, unit={"taper": "jis"})
+    known = Fitting(question=asked, shell=ENGLISH_68, settings=ShopSettings())
+    found = judged(ORDERED, offered(*unit(113)), known)
+    assert isinstance(found.chain_line, SpindleOption)
+    assert found.chain_line.probability_within < 0.8
+    assert found.verdict == "take"
+
+
 @pytest.mark.parametrize("left_out", ["thread", "shell_width", "spindle_length", "spindle_taper", "spindle_asymmetry"])
 def test_what_is_not_stated_is_asked_for_by_name(left_out: str) -> None:
     stated = [item for item in unit(113) if item.name != left_out]

@@ -237,7 +237,10 @@ def _by_residual(proposed: SpindleResult) -> Iterator[_Finding]:
 
 
 def _by_chance(proposed: SpindleOption, ordered: SpindleOption) -> Iterator[_Finding]:
+    """What lands no less surely than what was approved needs no asking, however unsure both are."""
     chance, before = proposed.probability_within, ordered.probability_within
+    if chance >= before:
+        return
     if chance < ONE_IS_ENOUGH:
         yield _Finding(
             "ask", f"It lands within the tolerance with probability {chance:.2f}, less than {ONE_IS_ENOUGH:g}."

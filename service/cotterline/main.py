@@ -42,6 +42,7 @@ from cotterline.api.rate_limits import Buckets, BucketsInDatabase, BucketsInMemo
 from cotterline.api.readiness import Readiness
 from cotterline.api.routes import ROUTES
 from cotterline.api.token_bucket import Policy
+from cotterline.delivery.lapsed_quotes import LapsedQuotes
 from cotterline.delivery.outbox_worker import Count, Worker, uncounted
 from cotterline.delivery.post import Poster
 from cotterline.settings import Settings, networks_in
@@ -89,7 +90,10 @@ def create_app(settings: Settings) -> Edge:
 
 @asynccontextmanager
 async def posting(settings: Settings, database: Database, cipher: Cipher, count: Count) -> AsyncIterator[None]:
-    """Post what is due while the block runs, where this process is to; at its end posts under way are finished."""
+    """Post what is due while the block runs, where this process is to; at its end posts under way are finished.
+
+    Offers whose time is over are told of by the same process.
+    """
     if settings.worker == "off":
         yield
         return
@@ -97,9 +101,12 @@ async def posting(settings: Settings, database: Database, cipher: Cipher, count:
         worker = Worker(database, cipher, poster, count=count)
         running = asyncio.create_task(worker.run())
         running.add_done_callback(_mourn)
+        sweeping = asyncio.create_task(LapsedQuotes(database, lambda: datetime.now(UTC)).run())
         try:
             yield
         finally:
+            sweeping.cancel()
+            await asyncio.wait([sweeping])
             worker.stop()
             await asyncio.wait([running], timeout=GRACE_SECONDS)
             running.cancel()

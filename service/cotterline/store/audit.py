@@ -16,6 +16,9 @@ from cotterline.store.tenancy import Tenant, owned, ownership
 OPERATOR = "operator"
 """Who acts at the command line, where there is no key."""
 
+BY_ITSELF = "service"
+"""Who acts where time alone does it."""
+
 
 class AuditRow(msgspec.Struct, frozen=True, kw_only=True):
     """One thing done.
@@ -23,7 +26,7 @@ class AuditRow(msgspec.Struct, frozen=True, kw_only=True):
     Attributes:
         id: version 7 of RFC 9562.
         at: when, in UTC to the microsecond.
-        actor: id of the key it was done with, or ``operator`` for the command line.
+        actor: id of the key it was done with, ``operator`` for the command line, or ``service`` for what time does.
         action: noun and past participle, as in ``key.issued``.
         subject_kind: kind of thing it was done to, as in ``key``.
         subject_id: which one.

@@ -1,5 +1,6 @@
 """Quotes: what each is now, changed only by who has seen its last version, searched and paged newest first."""
 
+from collections.abc import Sequence
 from datetime import datetime
 from uuid import UUID
 
@@ -93,6 +94,13 @@ async def get(tx: ReadTransaction, quote_id: UUID) -> QuoteRow | None:
     """Return the tenant's quote with this id, if there is one."""
     rows = await tx.rows(select(*_COLUMNS).where(owned(quotes, tx.tenant), quotes.c.id == quote_id))
     return QuoteRow(**rows[0]) if rows else None
+
+
+async def lapsed(tx: ReadTransaction, now: datetime, limit: int) -> Sequence[QuoteRow]:
+    """Return up to ``limit`` of the tenant's quotes that are recorded as issued though their time is over."""
+    over = (quotes.c.state == literal("issued"), quotes.c.expires_at <= now)
+    found = select(*_COLUMNS).where(owned(quotes, tx.tenant), *over).order_by(quotes.c.created_at, quotes.c.id)
+    return [QuoteRow(**row) for row in await tx.rows(found.limit(limit))]
 
 
 async def page(tx: ReadTransaction, search: QuoteSearch, after: Cursor | None, limit: int) -> QuotePage:

@@ -2,7 +2,7 @@
 
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,10 @@ from cotterline.api.edge import Edge
 from cotterline.api.named_schemas import NAMED
 from cotterline.api.schemas import _WORDS
 from cotterline.main import openapi_document
+from cotterline.store.tenancy import Tenant
+from tests.api import shown_orders
 from tests.api.resources import a_quote
+from tests.api.shown_orders import Shown
 
 GOLDEN = Path(__file__).parents[2] / "openapi" / "openapi.json"
 DOCUMENT: dict[str, Any] = msgspec.json.decode(openapi_document())
@@ -28,7 +31,7 @@ OPERATIONS = {
     for method, operation in item.items()
 }
 PER_CALL = {"id", "quote_id", "subject_id", "by", "created_at", "revised_at", "expires_at", "revoked_at", "at", "key"}
-PER_CALL |= {"recorded_with"}
+PER_CALL |= {"recorded_with", "order_id", "ordered_on", "reply_to", "received_at", "changed_at", "deliveries"}
 """Members of an answer that differ from call to call."""
 
 
@@ -207,28 +210,35 @@ def test_every_request_and_json_answer_has_an_example() -> None:
 
 
 @pytest.mark.parametrize(("name", "example"), [*_exchanges()])
-def test_an_example_is_what_the_service_answers(client: TestClient[Edge], name: str, example: str) -> None:
+def test_an_example_is_what_the_service_answers(
+    client: TestClient[Edge], name: str, example: str, database_url: str, tenant: Tenant
+) -> None:
     method, path, operation = OPERATIONS[name]
-    path = _with_what_the_example_shows(client, name, path)
+    ordered = Shown(client, database_url, tenant)
+    path = _with_what_the_example_shows(client, name, path, ordered)
     path = path.replace("{code}", "impossible-value").replace("{version}", "0")
     asked = operation.get("requestBody", {"content": {}})
     content = asked["content"].get(_media(asked), {})
     body = content["examples"][example]["value"] if content else None
     shown = _answer(operation)["application/json"]
     headers = {"accept": "application/json", "if-match": "*"} | ({"content-type": _media(asked)} if content else {})
-    response = client.request(method, path, content=msgspec.json.encode(body) if content else b"", headers=headers)
+    sent = msgspec.json.encode(body) if content else b""
+    headers |= ordered.signed(sent) if name == "callBack" else {}
+    response = client.request(method, path, content=sent, headers=headers)
     assert response.is_success
-    assert _steady(response.json()) == _steady(shown["examples"][example]["value"])
+    besides = shown_orders.PER_CALL.get(name, set())
+    assert _steady(response.json(), besides) == _steady(shown["examples"][example]["value"], besides)
     _validator(shown["schema"]).validate(response.json())
     if content:
         _validator(content["schema"]).validate(body)
 
 
-def _with_what_the_example_shows(client: TestClient[Edge], name: str, path: str) -> str:
+def _with_what_the_example_shows(client: TestClient[Edge], name: str, path: str, ordered: Shown) -> str:
     """Have what the document's examples show: one quote, and the key that every test begins with."""
     if name == "listQuotes" or "{quote_id}" in path:
         quote = a_quote(client)
         path = path.replace("{quote_id}", quote).replace("{number}", "1")
+        ordered.quote(quote, name)
         acts = f"/v1/quotes/{quote}/transitions"
         if name == "listQuoteTransitions":
             client.post(acts, json={"action": "issue", "note": "by letter"}, headers={"if-match": "*"})
@@ -242,15 +252,20 @@ def _with_what_the_example_shows(client: TestClient[Edge], name: str, path: str)
         content = examples.read("price_list")
         headers = {"content-type": "application/json", "if-none-match": "*"}
         client.put("/v1/price-lists/north depot", content=content, headers=headers)
+    if name == "listSuppliers" or path.startswith("/v1/suppliers/"):
+        ordered.supplier(name)
+    if name == "listOrders" or "{order_id}" in path:
+        path = path.replace("{order_id}", ordered.order(name))
     path = path.replace("{supplier}", "north depot")
     return path.replace("{key_id}", client.get("/v1/keys").json()["keys"][0]["id"])
 
 
-def _steady(node: Any) -> Any:  # noqa: ANN401 - any JSON value
+def _steady(node: Any, besides: Collection[str] = ()) -> Any:  # noqa: ANN401 - any JSON value
     """An answer without what differs from call to call."""
     if isinstance(node, dict):
-        return {name: _steady(part) for name, part in node.items() if name not in PER_CALL}
-    return [_steady(part) for part in node] if isinstance(node, list) else node
+        kept = {name: part for name, part in node.items() if name not in PER_CALL and name not in besides}
+        return {name: _steady(part, besides) for name, part in kept.items()}
+    return [_steady(part, besides) for part in node] if isinstance(node, list) else node
 
 
 @pytest.mark.parametrize("name", DOCUMENT["components"]["responses"])

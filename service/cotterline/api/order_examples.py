@@ -7,6 +7,7 @@ from typing import Final
 from uuid import UUID
 
 import msgspec
+from msgspec import UNSET
 
 from cotterline.api import examples
 from cotterline.api.operation import EXAMPLE_ID
@@ -51,7 +52,8 @@ def example_document() -> OrderDocument:
     """What the example of a quote orders, by the examples of a catalogue and a price list."""
     parts = examples.typed("parts", Catalogue).parts
     workshop = Workshop(parts=parts, price_lists=(examples.typed("price_list", PriceList),))
-    revision = example_quote().revision
+    held = example_quote()
+    revision = held.revision
     kept = msgspec.json.decode(revision.result, type=KeptResult)
     request = msgspec.json.decode(revision.request, type=QuoteRequest)
     needs = needed(kept, request, (), workshop)
@@ -72,6 +74,7 @@ def example_document() -> OrderDocument:
         ordered_on=date(2024, 5, 1),
         request=asked,
         suppliers=suppliers,
+        reference=held.quote.reference or UNSET,
         reply_to=lambda order_id: f"https://bench.example/v1/orders/{order_id}/callbacks",
     )
     (document,) = order_documents(allotted(needs.lines, asked, market, needs.options_after), head)

@@ -18,8 +18,9 @@ from cotterline.api.named_schemas import NAMED
 from cotterline.api.schemas import _WORDS
 from cotterline.main import openapi_document
 from cotterline.store.tenancy import Tenant
-from tests.api import shown_orders
+from tests.api import shown_events, shown_orders
 from tests.api.resources import a_quote
+from tests.api.shown_events import ShownEvents
 from tests.api.shown_orders import Shown
 
 GOLDEN = Path(__file__).parents[2] / "openapi" / "openapi.json"
@@ -216,6 +217,7 @@ def test_an_example_is_what_the_service_answers(
     method, path, operation = OPERATIONS[name]
     ordered = Shown(client, database_url, tenant)
     path = _with_what_the_example_shows(client, name, path, ordered)
+    path = ShownEvents(client, database_url, tenant).path(name, path)
     path = path.replace("{code}", "impossible-value").replace("{version}", "0")
     asked = operation.get("requestBody", {"content": {}})
     content = asked["content"].get(_media(asked), {})
@@ -226,7 +228,7 @@ def test_an_example_is_what_the_service_answers(
     headers |= ordered.signed(sent) if name == "callBack" else {}
     response = client.request(method, path, content=sent, headers=headers)
     assert response.is_success
-    besides = shown_orders.PER_CALL.get(name, set())
+    besides = (shown_orders.PER_CALL | shown_events.PER_CALL).get(name, set())
     assert _steady(response.json(), besides) == _steady(shown["examples"][example]["value"], besides)
     _validator(shown["schema"]).validate(response.json())
     if content:

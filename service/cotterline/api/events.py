@@ -53,14 +53,14 @@ def example_event() -> msgspec.Struct:
     return EVENT_KINDS["test.sent"](
         id=f"evt_{UUID(EXAMPLE_ID).hex}",
         timestamp=datetime(2024, 5, 1, 9, 30, tzinfo=UTC),
-        position=7,
+        position=1,
         sequence=1,
         data=Trial(subscription_id=UUID(EXAMPLE_ID)),
     )
 
 
 def _example() -> EventList:
-    return EventList(events=(example_event(),), next_after=7, last_position=7)
+    return EventList(events=(example_event(),), next_after=1, last_position=1)
 
 
 @get(

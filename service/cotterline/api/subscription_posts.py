@@ -12,10 +12,10 @@ from cotterline.api.kept_answers import Once
 from cotterline.api.operation import EXAMPLE_ID, Example
 from cotterline.api.paging import DEFAULT_LIMIT, Limit, Place
 from cotterline.api.receiver_secrets import (
-    LIST_EXAMPLE,
     Holder,
     Keeping,
     MadeSecret,
+    SecretEntry,
     SecretList,
     SecretRequest,
     ended,
@@ -24,7 +24,7 @@ from cotterline.api.receiver_secrets import (
     make_example,
 )
 from cotterline.api.shop_documents import Desk
-from cotterline.api.shown_subscription import Replay, ReplayRequest, SentTest, content_of
+from cotterline.api.shown_subscription import EXAMPLE, Replay, ReplayRequest, SentTest, content_of
 from cotterline.api.subscriptions import ONE, AnyRequest, SubscriptionId, there
 from cotterline.api.told_events import Trial
 from cotterline.bench.errors import CotterlineError, Fault
@@ -38,6 +38,14 @@ from cotterline.store.receivers import Receiver
 MOST_REPLAYED: Final = 10_000
 _CHUNK: Final = 500
 """Events whose bodies are in memory at once."""
+
+
+def _one_secret() -> SecretList:
+    entry = SecretEntry(
+        id=UUID(EXAMPLE_ID), purpose="signing", state="live", created_at=EXAMPLE.created_at, by=EXAMPLE_ID
+    )
+    return SecretList(secrets=(entry,))
+
 
 SigningSecretId = Annotated[UUID, PathParameter(description="The secret's id.")]
 
@@ -55,7 +63,7 @@ SigningSecretId = Annotated[UUID, PathParameter(description="The secret's id.")]
         "refusals": (409,),
         "examples": {
             "sent": Example(
-                "It is on its way", lambda: SentTest(message_id=event_message_id(UUID(EXAMPLE_ID)), position=7)
+                "It is on its way", lambda: SentTest(message_id=event_message_id(UUID(EXAMPLE_ID)), position=1)
             )
         },
         "headers": ["Idempotency-Replayed"],
@@ -93,9 +101,9 @@ async def send_test(
         "refusals": (409,),
         "examples": {
             "few": Example(
-                "Ten events, of which it wants four",
-                lambda asked: Replay(from_position=asked.from_position, to_position=asked.to_position, posts=4),
-                b'{"from_position":31,"to_position":40}',
+                "Three events, of which it wants one",
+                lambda asked: Replay(from_position=asked.from_position, to_position=asked.to_position, posts=1),
+                b'{"from_position":1,"to_position":3}',
             )
         },
         "headers": ["Idempotency-Replayed"],
@@ -201,7 +209,7 @@ async def make_secret(
     operation_id="listSubscriptionSecrets",
     tags=["events"],
     summary="List a subscription's secrets, newest first",
-    opt={"scope": "administer", "examples": {"one": LIST_EXAMPLE}, "headers": ["Link"]},
+    opt={"scope": "administer", "examples": {"one": Example("One secret", _one_secret)}, "headers": ["Link"]},
 )
 async def page_of_secrets(
     request: AnyRequest,

@@ -1,6 +1,7 @@
 """Subscriptions are made with a secret shown once, changed by the version seen, tried, replayed, ended."""
 
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import httpx
@@ -15,7 +16,7 @@ from cotterline.delivery.signatures import check_secret
 from cotterline.store.database import Database
 from cotterline.store.tenancy import Tenant
 from tests.api.test_events import quoted
-from tests.shops import Shop
+from tests.shops import Shop, key
 
 Client = TestClient[Edge]
 PATH = "/v1/subscriptions"
@@ -66,6 +67,21 @@ def test_a_subscription_is_made_with_a_secret_that_is_shown_once(client: Client)
     assert again.json() == answer.json()
     assert client.post(PATH, json=BODY).json()["secret"] != secret
     assert secret not in client.get("/v1/audit").text
+
+
+async def test_the_secret_is_kept_nowhere_as_it_is_and_shown_again_to_the_same_key_alone(
+    client: Client, database_url: str, tenant: Tenant
+) -> None:
+    database = await Database.open(database_url)
+    other = await key(database, tenant, "another")
+    await database.close()
+    secret = client.post(PATH, json=BODY, headers={"Idempotency-Key": '"1"'}).json()["secret"]
+    stolen = client.post(PATH, json=BODY, headers={"Idempotency-Key": '"1"', "Authorization": f"Bearer {other}"})
+    assert stolen.status_code == 422
+    assert secret not in stolen.text
+    if database_url.startswith("sqlite"):
+        file = Path(database_url.removeprefix("sqlite:///"))
+        assert not [path for path in file.parent.glob(f"{file.name}*") if secret[6:].encode() in path.read_bytes()]
 
 
 def test_the_secret_signs_and_is_taken_over_from(client: Client) -> None:

@@ -93,7 +93,7 @@ def answering(status: int, body: bytes = b"", **headers: str) -> Behaviour:
 async def receiving(host: str = "127.0.0.1", tls: ssl.SSLContext | None = None) -> AsyncIterator[Receiving]:
     """Run a receiver while the block runs."""
     receiver = Receiving()
-    runner = web.ServerRunner(web.Server(receiver.take), shutdown_timeout=0.1)
+    runner = web.ServerRunner(web.Server(receiver.take, access_log=None), shutdown_timeout=0.1)
     await runner.setup()
     site = web.TCPSite(runner, host, 0, ssl_context=tls)
     await site.start()

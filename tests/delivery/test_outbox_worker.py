@@ -86,12 +86,15 @@ async def test_no_more_posts_are_under_way_than_there_are_slots(
     database: Database, tenant: Tenant, worker: Worker, depot: Receiving
 ) -> None:
     under_way = most = 0
+    full = asyncio.Event()
 
     async def count(_heard: Heard) -> web.StreamResponse:
         nonlocal under_way, most
         under_way += 1
         most = max(most, under_way)
-        await asyncio.sleep(0.05)
+        if under_way >= SLOTS:
+            asyncio.get_running_loop().call_later(0.2, full.set)  # time for one too many to come
+        await full.wait()
         under_way -= 1
         return web.Response()
 

@@ -6,18 +6,21 @@ from datetime import datetime, timedelta
 
 import msgspec
 import pytest
+import structlog
 from aiohttp import web
 from uuid_utils.compat import uuid7
 
 from cotterline.bench.replies import Accepted, Reply
 from cotterline.bench.suppliers import Authentication, Basic, Bearer, CustomHeader, Signature, Supplier
 from cotterline.delivery.outbox_worker import Worker
-from cotterline.delivery.post import Poster
-from cotterline.delivery.schedule import FAILING, SCHEDULE
+from cotterline.delivery.outgoing import Unsendable
+from cotterline.delivery.post import Post, Poster
+from cotterline.delivery.schedule import FAILING, SCHEDULE, Trouble
 from cotterline.delivery.signatures import made_secret, verified
 from cotterline.store import deliveries, order_replies, receiver_secrets, receivers
 from cotterline.store.cipher import Cipher, made_key
 from cotterline.store.database import Database
+from cotterline.store.delivery_claims import Claimed
 from cotterline.store.receiver_secrets import Purpose, Use
 from cotterline.store.tenancy import Tenant
 from tests.delivery.outbox import (
@@ -361,3 +364,48 @@ async def test_one_disabled_after_the_claim_is_not_posted_to(
     await worker.run_due()
     assert depot.heard == []
     assert (await row(database, tenant, post)).state == "held"
+
+
+class SlowToAct(Worker):
+    """A worker that is overtaken between its look at a receiver and what it does about it."""
+
+    async def _prepared(self, claimed: Claimed, now: datetime) -> Post | Trouble | Unsendable:
+        found = await super()._prepared(claimed, now)
+        async with self._database.write(claimed.tenant) as tx:
+            await receivers.enable(tx, claimed.receiver_kind, claimed.receiver_name)
+            await deliveries.release(tx, claimed.receiver_kind, claimed.receiver_name, now)
+        return found
+
+
+async def test_one_enabled_again_after_the_worker_looked_is_posted_to(
+    database: Database, tenant: Tenant, poster: Poster, depot: Receiving, clock: Clock
+) -> None:
+    name = await subscribe(database, tenant, depot.endpoint)
+    post = event(name)
+    await enqueue(database, tenant, post)
+    async with database.write(tenant) as tx:
+        await receivers.disable(tx, "subscription", name, at=NOON, why="a test")
+    await SlowToAct(database, CIPHER, poster, clock=clock).run_due()
+    assert depot.message_ids == [post.message_id]
+    done = await row(database, tenant, post)
+    assert (done.state, done.attempts) == ("delivered", 1)
+
+
+async def test_nothing_secret_is_logged(
+    database: Database, tenant: Tenant, worker: Worker, depot: Receiving, caplog: pytest.LogCaptureFixture
+) -> None:
+    secret = made_secret()
+    endpoint = depot.endpoint + "&token=swordfish"
+    await supply(database, tenant, Supplier(endpoint=endpoint, authentication=Bearer()))
+    await share(database, tenant, DEPOT, "signing", secret)
+    await share(database, tenant, DEPOT, "credential", "open sesame")
+    depot.answers = answering(500, b"private")
+    with caplog.at_level("INFO"), structlog.testing.capture_logs() as lines:
+        for _ in range(2):
+            await enqueue(database, tenant, order(await place(database, tenant)))
+            await worker.run_due()
+            depot.answers = answering(200, msgspec.json.encode(Reply(at=NOON, says=(Accepted(lines=(99,)),))))
+    said = caplog.text + repr(lines)
+    assert len(depot.heard) == 2
+    for word in (secret.removeprefix("whsec_"), "sesame", "swordfish", "private", "Bearer"):
+        assert word not in said

@@ -1,5 +1,6 @@
 """The outbox as shops see it: put in with what it tells of, listed, tried again, held, released, withdrawn."""
 
+import asyncio
 import contextlib
 from datetime import timedelta
 from uuid import UUID, uuid4
@@ -192,14 +193,45 @@ async def test_what_waits_or_is_held_is_open(database: Database, tenant: Tenant,
         assert not await deliveries.are_open(tx, "supplier", "till")
 
 
-async def test_a_worker_finds_its_claim_gone_once_all_was_cancelled(database: Database, tenant: Tenant) -> None:
-    post = event("till")
-    await enqueue(database, tenant, post)
+async def test_all_is_cancelled_but_what_a_worker_is_at(database: Database, tenant: Tenant) -> None:
+    at_it, waits, held, other = event("till"), event("till"), event("till"), event("another")
+    await enqueue(database, tenant, at_it)
     (claimed,) = await claim(database)
+    await enqueue(database, tenant, held)
+    async with database.write(tenant) as tx:
+        await deliveries.hold(tx, "subscription", "till")
+    await enqueue(database, tenant, waits, other)
     async with database.write(tenant) as tx:
         await deliveries.cancel_all(tx, "subscription", "till", NOON)
-        assert not await delivery_claims.finish(tx, claimed, "delivered", NOON)
-    assert (await row(database, tenant, post)).state == "cancelled"
+    states = [(await row(database, tenant, post)).state for post in (at_it, waits, held, other)]
+    assert states == ["waiting", "cancelled", "cancelled", "waiting"]
+    async with database.write(tenant) as tx:
+        assert await delivery_claims.finish(tx, claimed, "delivered", NOON)
+
+
+async def test_what_is_put_in_while_its_receiver_is_enabled_is_not_left_behind(
+    database: Database, tenant: Tenant
+) -> None:
+    name = await subscribe(database, tenant, "https://till.example/")
+    async with database.write(tenant) as tx:
+        await receivers.disable(tx, "subscription", name, at=NOON, why="a test")
+    post = event(name)
+    put_in = asyncio.Event()
+
+    async def put() -> None:
+        async with database.write(tenant) as tx:
+            await deliveries.enqueue(tx, post)
+            put_in.set()
+            await asyncio.sleep(0.2)
+
+    async def enable() -> None:
+        await put_in.wait()
+        async with database.write(tenant) as tx:
+            assert await receivers.enable(tx, "subscription", name)
+            await deliveries.release(tx, "subscription", name, NOON)
+
+    await asyncio.gather(put(), enable())
+    assert (await row(database, tenant, post)).state == "waiting"
 
 
 async def test_a_list_is_searched_and_paged_newest_first(database: Database, tenant: Tenant) -> None:

@@ -17,7 +17,7 @@ from cotterline.delivery.outgoing import Unsendable
 from cotterline.delivery.post import Post, Poster
 from cotterline.delivery.recording import Tried
 from cotterline.delivery.schedule import LONGEST_WAIT, Answer, Outcome, Trouble
-from cotterline.store import delivery_claims
+from cotterline.store import delivery_claims, receivers
 from cotterline.store.cipher import Cipher
 from cotterline.store.database import Database
 from cotterline.store.deliveries import CHANNEL, DeliveryKind
@@ -95,6 +95,7 @@ class Worker:
         self._wakeups = Wakeups(database, CHANNEL)
         self._under_way: dict[UUID, asyncio.Task[None]] = {}
         self._stopping = False
+        self._in_the_dark = False
 
     async def run(self) -> None:
         """Post what is due until told to stop, then finish what is under way."""
@@ -135,8 +136,11 @@ class Worker:
             async with self._database.write(SERVICE) as tx:
                 claimed = await delivery_claims.claim(tx, lease, room, self._under_way)
         except (SQLAlchemyError, OSError) as error:
-            log.warning("nothing was claimed", error=type(error).__qualname__)
+            if not self._in_the_dark:
+                log.warning("the outbox cannot be read", error=type(error).__qualname__)
+            self._in_the_dark = True
             return 0
+        self._in_the_dark = False
         deadline = asyncio.get_running_loop().time() + self._lease.total_seconds()
         for one in claimed:
             self._under_way[one.id] = task = asyncio.create_task(self._deliver(one, deadline))
@@ -164,7 +168,7 @@ class Worker:
             if outcome is not None:
                 self._count(claimed.kind, outcome)
         elif came is not None:
-            await _until(deadline, lambda: self._set_aside(claimed, came, started))
+            await _until(deadline, lambda: self._set_aside(claimed, started))
 
     async def _prepared(self, claimed: Claimed, now: datetime) -> Post | Trouble | Unsendable:
         async with self._database.read(claimed.tenant) as tx:
@@ -182,12 +186,15 @@ class Worker:
         async with self._database.write(claimed.tenant) as tx:
             return await recording.record(tx, claimed, tried, heed_reply=heed_reply)
 
-    async def _set_aside(self, claimed: Claimed, why: Unsendable, now: datetime) -> None:
+    async def _set_aside(self, claimed: Claimed, now: datetime) -> None:
         async with self._database.write(claimed.tenant) as tx:
-            if why == "disabled":
-                await delivery_claims.hold(tx, claimed)
-            else:
+            receiver = await receivers.hold(tx, claimed.receiver_kind, claimed.receiver_name)
+            if receiver is None:
                 await delivery_claims.finish(tx, claimed, "cancelled", now)
+            elif receiver.disabled_at is not None:
+                await delivery_claims.hold(tx, claimed)
+            else:  # it was enabled meanwhile
+                await delivery_claims.give_back(tx, claimed)
 
     async def _give_back(self, claimed: Claimed) -> None:
         async with self._database.write(claimed.tenant) as tx:

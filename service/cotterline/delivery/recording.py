@@ -54,18 +54,20 @@ async def record(tx: WriteTransaction, claimed: Claimed, tried: Tried, *, heed_r
         return None
     at = tried.ended_at
     decision = decided(tried.came, claimed.attempts - claimed.round_began_after, at, tried.chance)
-    off = await _note_receiver(tx, claimed, tried.came, decision.outcome, at)
     if decision.due_at is None:
-        await delivery_claims.finish(tx, claimed, "delivered" if decision.outcome == "delivered" else "failed", at)
         await _note_order(tx, claimed, decision.outcome, at)
-    elif off:
-        await delivery_claims.hold(tx, claimed)
-    else:
-        await delivery_claims.reschedule(tx, claimed, decision.due_at)
     reply = reply_in(tried.came) if heed_reply and claimed.kind != "event" else None
     if reply is not None:
         heard = HeardReply(message_id=answer_id(claimed.message_id), reply=reply)
         await inbound.receive(tx, claimed.subject_id, heard, "answer", claimed.receiver_name, at)
+    # The receiver comes last: whoever tells of something counts the event first and looks at the receivers then.
+    off = await _note_receiver(tx, claimed, tried.came, decision.outcome, at)
+    if decision.due_at is None:
+        await delivery_claims.finish(tx, claimed, "delivered" if decision.outcome == "delivered" else "failed", at)
+    elif off:
+        await delivery_claims.hold(tx, claimed)
+    else:
+        await delivery_claims.reschedule(tx, claimed, decision.due_at)
     return decision.outcome
 
 

@@ -232,9 +232,7 @@ async def withdraw(tx: WriteTransaction, order_id: UUID, now: datetime) -> bool:
 
 async def hold(tx: WriteTransaction, kind: ReceiverKind, name: str) -> None:
     """Let what waits for the tenant's receiver wait until it is enabled; what a worker is at, the worker sees to."""
-    waiting = select(deliveries.c.id).where(_to(tx, kind, name), deliveries.c.state == "waiting")
-    free = waiting.where(deliveries.c.lease.is_(None)).with_for_update(skip_locked=True).cte("free")
-    await tx.execute(update(deliveries).where(deliveries.c.id.in_(select(free.c.id))).values(state="held"))
+    await tx.execute(update(deliveries).where(_idle(tx, kind, name, "waiting")).values(state="held"))
 
 
 async def release(tx: WriteTransaction, kind: ReceiverKind, name: str, now: datetime) -> None:
@@ -245,15 +243,26 @@ async def release(tx: WriteTransaction, kind: ReceiverKind, name: str, now: date
 
 
 async def cancel_all(tx: WriteTransaction, kind: ReceiverKind, name: str, now: datetime) -> None:
-    """Cancel what waits or is held for the tenant's receiver, which is going away."""
-    still = deliveries.c.state.in_(("waiting", "held"))
-    done = {"state": "cancelled", "finished_at": now, "lease": None, "leased_until": None}
-    await tx.execute(update(deliveries).where(_to(tx, kind, name), still).values(done))
+    """Cancel what waits or is held for the tenant's receiver, which is going away; the worker sees to what it is at."""
+    done = {"state": "cancelled", "finished_at": now}
+    await tx.execute(update(deliveries).where(_idle(tx, kind, name, "waiting", "held")).values(done))
 
 
-async def _disabled(tx: ReadTransaction) -> set[tuple[str, str]]:
+async def _disabled(tx: WriteTransaction) -> set[tuple[str, str]]:
+    """The tenant's receivers that are disabled, and stay so until this transaction ends.
+
+    Who enables one releases all that is held for it by then, and must not come in between.
+    """
     off = and_(owned(receivers, tx.tenant), receivers.c.disabled_at.is_not(None))
-    return {(row["kind"], row["name"]) for row in await tx.rows(select(receivers.c.kind, receivers.c.name).where(off))}
+    found = select(receivers.c.kind, receivers.c.name).where(off).with_for_update(read=True)
+    return {(row["kind"], row["name"]) for row in await tx.rows(found)}
+
+
+def _idle(tx: ReadTransaction, kind: ReceiverKind, name: str, *states: DeliveryState) -> ColumnElement[bool]:
+    """What is to go to a receiver and no worker is at, nor about to report on."""
+    mine = select(deliveries.c.id).where(_to(tx, kind, name), deliveries.c.state.in_(states))
+    free = mine.where(deliveries.c.lease.is_(None)).with_for_update(skip_locked=True).cte("free")
+    return deliveries.c.id.in_(select(free.c.id))
 
 
 def _unleased(now: datetime) -> ColumnElement[bool]:

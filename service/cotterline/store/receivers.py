@@ -61,6 +61,12 @@ async def get(tx: ReadTransaction, kind: ReceiverKind, name: str) -> Receiver | 
     return Receiver(**rows[0]) if rows else None
 
 
+async def hold(tx: WriteTransaction, kind: ReceiverKind, name: str) -> Receiver | None:
+    """Return the tenant's receiver as :func:`get` does, and let nobody change it until this transaction ends."""
+    rows = await tx.rows(select(*_COLUMNS).where(_named(tx.tenant, kind, name)).with_for_update())
+    return Receiver(**rows[0]) if rows else None
+
+
 async def suppliers(tx: ReadTransaction) -> Sequence[Receiver]:
     """Return the tenant's suppliers, by their names."""
     mine = select(*_COLUMNS).where(_of(tx.tenant, "supplier")).order_by(receivers.c.name)

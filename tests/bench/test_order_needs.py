@@ -9,6 +9,7 @@ from cotterline.bench.errors import CotterlineError
 from cotterline.bench.order_needs import KeptResult, Needs, needed
 from cotterline.bench.parts_list import Measure, PartsLine, PartsList
 from cotterline.bench.quotes import QuoteRequest
+from cotterline.bench.shop import ShopSettings
 from cotterline.bench.workshop import Workshop
 from tests.bench.bikes import COTTERED, inside, width
 from tests.bench.ordering_cases import TWO_LENGTHS, kept, offers, workshop
@@ -55,6 +56,12 @@ def test_the_lines_stay_those_that_were_approved_whatever_the_calculation_says_b
     approved = msgspec.structs.replace(result, parts=changed)
     assert needed(approved, ONE_LENGTH, (), SHOP).lines[0].name == "As it was approved"
     assert needed(approved, ONE_LENGTH, ("new_chain",), SHOP).lines[0].name == "As it was approved"
+
+
+def test_the_lines_are_in_millimetres_whatever_unit_the_shop_reads() -> None:
+    inches = msgspec.structs.replace(ONE_LENGTH, settings=ShopSettings(units="in"))
+    assert needs_of(inches).lines == needs_of(ONE_LENGTH).lines
+    assert needs_of(inches, "second_spindle").lines == needs_of(ONE_LENGTH, "second_spindle").lines
 
 
 def test_a_chain_that_was_chosen_is_ordered_behind_the_parts_list() -> None:

@@ -199,6 +199,24 @@ def test_words_that_only_look_different_are_the_same() -> None:
     assert judged(ORDERED, offered(*unit(113, thread=text("thread", " 1.370 IN  x 24 TPI ")))).verdict == "take"
 
 
+@pytest.mark.parametrize(
+    ("name", "asked", "stated", "verdict"),
+    [
+        ("thread_outside_diameter", 34.798, 34.8, "ask"),
+        ("thread_outside_diameter", 34.798, 35.0, "refuse"),
+        ("thread_pitch", 1.0583, 1.06, "ask"),
+        ("thread_pitch", 1.0583, 1.0, "refuse"),
+        ("thread_pitch", 1.0583, 1.0583, "take"),
+    ],
+)
+def test_a_figure_that_may_only_be_rounded_is_put_to_a_person_and_another_thread_is_refused(
+    name: PropertyName, asked: float, stated: float, verdict: str
+) -> None:
+    """1.370 in is 34.798 mm and 24 tpi 1.0583 mm: the inch is 25.4 mm. 35 mm x 1 mm: common practice, no source."""
+    found = judge(with_properties(exactly(name, asked)), offered(exactly(name, stated)), None, 0, Trace())
+    assert found.verdict == verdict
+
+
 def test_a_spread_that_reaches_beyond_the_range_is_put_to_a_person() -> None:
     found = judged(ORDERED, offered(*unit(113, 108, 114)))
     assert (found.verdict, found.reasons) == (

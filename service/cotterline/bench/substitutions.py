@@ -40,12 +40,23 @@ class _LessLikely(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     grade: str
 
 
+class _Rounded(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    mm: float
+    source: str
+    grade: str
+
+
 class _Limits(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     less_likely: _LessLikely
+    rounded: _Rounded
 
 
-LESS_LIKELY: Final = load("substitutions", _Limits).less_likely.margin
+_LIMITS: Final = load("substitutions", _Limits)
+LESS_LIKELY: Final = _LIMITS.less_likely.margin
 """By how much a substitute may be less likely to land within the tolerance than what was ordered."""
+
+ROUNDED_MM: Final = _LIMITS.rounded.mm
+"""By how much a figure may miss a limit and still be the very one, rounded."""
 
 _LENGTHS_MM: Final = (90.0, 180.0)
 """Spindles shorter or longer than any that are made are not predicted."""
@@ -184,18 +195,21 @@ def _one_property(wanted: ItemProperty, given: Sequence[ItemProperty]) -> _Findi
 
 
 def _one_measure(wanted: Measure, item: Measure, name: str) -> _Finding:
-    """The figure must lie within what was approved; a maker's own spread that reaches beyond it is put to a person."""
+    """Within what was approved; what may only be rounded, or a spread that reaches beyond, is put to a person."""
     span = f"{wanted.lowest:g} mm" if wanted.lowest == wanted.highest else f"{wanted.lowest:g} to {wanted.highest:g} mm"
+    words = f"The {name} is {item.value:g} mm; it must be {span}."
+    if not _within(item.value, wanted, ROUNDED_MM):
+        return _Finding("refuse", words)
     if not _within(item.value, wanted):
-        return _Finding("refuse", f"The {name} is {item.value:g} mm; it must be {span}.")
+        return _Finding("ask", f"{words} It may be the very figure, rounded.")
     if not (_within(item.lowest, wanted) and _within(item.highest, wanted)):
         spread = f"{item.lowest:g} to {item.highest:g} mm"
         return _Finding("ask", f"The {name} may be {spread}; it must be {span}.")
     return _Finding("take", f"The {name} is {item.value:g} mm, within {span}.")
 
 
-def _within(value: float, wanted: Measure) -> bool:
-    return wanted.lowest - SLACK_MM <= value <= wanted.highest + SLACK_MM
+def _within(value: float, wanted: Measure, slack: float = 0.0) -> bool:
+    return wanted.lowest - slack - SLACK_MM <= value <= wanted.highest + slack + SLACK_MM
 
 
 def _plain(text: str) -> str:

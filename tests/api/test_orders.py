@@ -1,6 +1,7 @@
 """Orders come from approved quotes alone, go out as previewed, and are placed once."""
 
 from collections.abc import Mapping
+from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
 
@@ -12,7 +13,7 @@ from litestar.testing import TestClient
 from cotterline.api.edge import Edge
 from cotterline.bench.orders import OrderDocument
 from cotterline.delivery.order_files import message_id
-from cotterline.store import deliveries, events
+from cotterline.store import deliveries, events, receivers
 from cotterline.store.database import Database
 from cotterline.store.deliveries import DeliveryRow, DeliverySearch
 from cotterline.store.tenancy import Tenant
@@ -218,7 +219,7 @@ def test_a_line_at_hand_must_be_one_that_would_be_ordered(ready: Client) -> None
     nothing_happened(ready, quote_id)
 
 
-def test_a_supplier_that_is_not_set_or_disabled_is_not_ordered_of(client: Client) -> None:
+def test_a_supplier_that_is_not_set_is_not_ordered_of(client: Client) -> None:
     set_parts(client)
     set_prices(client)
     quote_id = approved(client)
@@ -227,6 +228,30 @@ def test_a_supplier_that_is_not_set_or_disabled_is_not_ordered_of(client: Client
     nothing_happened(client, quote_id)
     set_supplier(client)
     assert order(client, quote_id).status_code == 201
+
+
+@pytest.mark.anyio
+async def test_a_supplier_nothing_is_posted_to_is_passed_over(ready: Client, database_url: str, tenant: Tenant) -> None:
+    quote_id = approved(ready)
+    database = await Database.open(database_url)
+    async with database.write(tenant) as tx:
+        assert await receivers.disable(tx, "supplier", DEPOT, at=datetime.now(UTC), why="It answered 410.")
+    await database.close()
+    assert DEPOT in refused(order(ready, quote_id), 409, "supplier-missing")["detail"]
+    nothing_happened(ready, quote_id)
+    set_prices(ready, "west quay")
+    set_supplier(ready, "west quay")
+    (made,) = placed(ready, quote_id)
+    assert made["supplier"] == "west quay"
+
+
+def test_an_order_goes_by_the_settings_of_the_revision_that_was_approved(ready: Client) -> None:
+    quote_id = approved(ready)
+    settings = ready.get("/v1/settings")
+    sent = {"If-Match": settings.headers["etag"], "Content-Type": "application/merge-patch+json"}
+    assert ready.patch("/v1/settings", content=b'{"currency":"GBP"}', headers=sent).status_code == 200
+    (made,) = placed(ready, quote_id)
+    assert made["document"]["currency"] == "EUR"
 
 
 def test_parts_that_became_too_dear_are_not_ordered_and_the_numbers_are_told(ready: Client) -> None:

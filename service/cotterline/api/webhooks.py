@@ -22,12 +22,22 @@ _SIGNED: Final = (
     "told. Tried again until it is answered with 2xx, or for three days and more."
 )
 _TAKEN: Final = "Anything from 200 to 299 says that it was taken."
-_GONE: Final = {"description": "Nothing is to be posted here any more; the receiver is disabled at once."}
+_NOT_TAKEN: Final = (
+    "Anything else says that it was not taken. It is tried again, save after 410: that says that nothing is to be "
+    "posted there any more, and disables the receiver at once."
+)
+_REPLY_LATER: Final = {
+    "callBack": {
+        "operationId": "callBack",
+        "parameters": {"order_id": "$request.body#/order_id"},
+        "description": "Say later what becomes of it, as often as need be; `reply_to` is the address.",
+    }
+}
 
 
 def webhooks(known: Mapping[Any, Any]) -> dict[str, Any]:
     """The section; ``known`` gives the schema of each struct of :data:`KINDS`."""
-    found = {}
+    found: dict[str, Any] = {}
     for event, kind in EVENT_KINDS.items():
         example = {"posted": {"summary": MEANINGS[event], "value": _json(event_example(event))}}
         operation = _operation(f"hear_{event}", "events", MEANINGS[event], _body(known[kind], example))
@@ -36,7 +46,7 @@ def webhooks(known: Mapping[Any, Any]) -> dict[str, Any]:
     change = {"cancel": {"summary": "A line is given up", "value": _json(change_example())}}
     posts = {
         "order": ("take_order", "An order for a supplier.", _body(known[OrderDocument], order)),
-        "order_change": ("take_order_change", "A change of an order.", _body(known[OrderChangeDocument], change)),
+        "order-change": ("take_order_change", "A change of an order.", _body(known[OrderChangeDocument], change)),
     }
     for name, (operation_id, words, body) in posts.items():
         operation = _operation(operation_id, "orders", words, body)
@@ -44,10 +54,10 @@ def webhooks(known: Mapping[Any, Any]) -> dict[str, Any]:
             " A supplier set to take UBL 2.1 or a form of its own is sent that instead. A reply may be the answer "
             "itself, or come later."
         )
-        operation["responses"]["2XX"]["content"] = {
-            "application/json": {"schema": known[Reply], "examples": _replies()}
+        operation["responses"]["2XX"] |= {
+            "content": _body(known[Reply], _replies()),
+            "links": _REPLY_LATER,
         }
-        operation["callbacks"] = {"reply": _callback(name, known)}
         found[name] = {"post": operation}
     return found
 
@@ -62,7 +72,7 @@ def _operation(operation_id: str, tag: str, words: str, body: dict[str, Any]) ->
         "parameters": [*_parameters()],
         "security": [],
         "requestBody": {"required": True, "content": body},
-        "responses": {"2XX": {"description": _TAKEN}, "410": _GONE},
+        "responses": {"2XX": {"description": _TAKEN}, "default": {"description": _NOT_TAKEN}},
     }
 
 
@@ -70,24 +80,6 @@ def _parameters() -> Iterator[dict[str, Any]]:
     """The headers of a post; to a receiver without a secret it goes unsigned."""
     for parameter in signature_parameters():
         yield parameter | {"required": parameter["name"] != SIGNATURE}
-
-
-def _callback(name: str, known: Mapping[Any, Any]) -> dict[str, Any]:
-    """What the supplier posts later, to the address the document names; the operation is ``callBack``."""
-    operation = _operation(
-        f"reply_to_{name}", "orders", "What the supplier says, whenever it does.", _body(known[Reply], _replies())
-    )
-    operation["description"] = (
-        "Signed with the supplier's reply secret, as `callBack` says; sent again under one `webhook-id` it is taken "
-        "in once, in whichever order replies arrive."
-    )
-    operation["parameters"] = [*signature_parameters()]
-    operation["responses"] = {
-        "202": {"description": "It was taken in, now or before."},
-        "401": {"description": "No signature fits, or there is no such order."},
-        "422": {"description": "It is no reply, and the same bytes never will be."},
-    }
-    return {"{$request.body#/reply_to}": {"post": operation}}
 
 
 def _replies() -> dict[str, Any]:

@@ -217,6 +217,22 @@ async def test_a_clock_set_back_keeps_nothing_waiting(database: Database, tenant
     assert sorted(one.id for one in found) == sorted([fresh.id, tried.id, leased.id, asked.id])
 
 
+async def test_a_first_try_waits_for_no_clock_however_little_it_was_set_back(
+    database: Database, tenant: Tenant
+) -> None:
+    fresh, tried = event("a"), event("b")
+    await enqueue(database, tenant, tried)
+    (claimed,) = await claim(database)
+    async with database.write(tenant) as tx:
+        await delivery_claims.reschedule(tx, claimed, NOON + MINUTE)
+    await enqueue(database, tenant, fresh)
+    back = NOON - timedelta(seconds=1)
+    assert await claim(database, back) == []
+    assert await mend(database, back) == 1
+    assert [one.id for one in await claim(database, back)] == [fresh.id]
+    assert (await row(database, tenant, tried)).due_at == NOON + MINUTE
+
+
 async def test_mending_leaves_alone_what_a_right_clock_made(database: Database, tenant: Tenant) -> None:
     fresh, tried, leased = (event(name) for name in "abc")
     await enqueue(database, tenant, fresh, tried, leased)

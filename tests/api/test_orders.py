@@ -1,6 +1,7 @@
 """Orders come from approved quotes alone, go out as previewed, and are placed once."""
 
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
@@ -154,6 +155,14 @@ def test_a_quote_is_ordered_once(ready: Client) -> None:
     placed(ready, quote_id)
     refused(order(ready, quote_id), 409, "wrong-state")
     refused(preview(ready, quote_id), 409, "wrong-state")
+    assert len(ready.get("/v1/orders").json()["orders"]) == 1
+
+
+def test_of_two_who_order_at_once_one_does(ready: Client) -> None:
+    quote_id = approved(ready)
+    with ThreadPoolExecutor(2) as both:
+        answers = [*both.map(lambda _: order(ready, quote_id), range(2))]
+    assert sorted(answer.status_code for answer in answers) == [201, 409]
     assert len(ready.get("/v1/orders").json()["orders"]) == 1
 
 

@@ -67,8 +67,9 @@ PROBLEMS: Mapping[str, Kind] = {
     "request-timeout": Kind(408, "The request took too long to arrive", "Send the body at once, then try again."),
     "wrong-state": Kind(
         409,
-        "The quote's state does not allow this",
-        "Read the quote again; the table at /v1/reference/quote-life says what is possible in which state.",
+        "Its state does not allow this",
+        "Read it again; the tables at /v1/reference/quote-life and /v1/reference/order-life say what is possible in "
+        "which state.",
     ),
     "order-not-allowed": Kind(
         409,

@@ -10,6 +10,7 @@ import httpx
 import msgspec
 import pytest
 from litestar.testing import TestClient
+from sqlalchemy import update
 
 from cotterline.api.edge import Edge
 from cotterline.bench.orders import OrderDocument
@@ -17,6 +18,7 @@ from cotterline.delivery.order_files import message_id
 from cotterline.store import deliveries, events, receivers
 from cotterline.store.database import Database
 from cotterline.store.deliveries import DeliveryRow, DeliverySearch
+from cotterline.store.tables import quote_revisions
 from cotterline.store.tenancy import Tenant
 from tests.api.ordering import (
     DEPOT,
@@ -261,6 +263,20 @@ def test_an_order_goes_by_the_settings_of_the_revision_that_was_approved(ready: 
     assert ready.patch("/v1/settings", content=b'{"currency":"GBP"}', headers=sent).status_code == 200
     (made,) = placed(ready, quote_id)
     assert made["document"]["currency"] == "EUR"
+
+
+@pytest.mark.anyio
+async def test_an_answer_from_before_parts_were_priced_is_not_ordered(
+    ready: Client, database_url: str, tenant: Tenant
+) -> None:
+    quote_id = approved(ready)
+    database = await Database.open(database_url)
+    async with database.write(tenant) as tx:
+        old = update(quote_revisions).where(quote_revisions.c.quote_id == UUID(quote_id))
+        assert await tx.execute(old.values(result=b'{"ordering":{"allowed":true,"reasons":[]}}')) == 1
+    await database.close()
+    refused(order(ready, quote_id), 409, "order-not-allowed")
+    assert ready.get("/v1/orders").json() == {"orders": []}
 
 
 def test_parts_that_became_too_dear_are_not_ordered_and_the_numbers_are_told(ready: Client) -> None:

@@ -10,15 +10,13 @@ import httpx
 import msgspec
 import pytest
 from litestar.testing import TestClient
-from sqlalchemy import update
 
 from cotterline.api.edge import Edge
 from cotterline.bench.orders import OrderDocument
 from cotterline.delivery.order_files import message_id
-from cotterline.store import deliveries, events, receivers
+from cotterline.store import deliveries, events, quote_revisions, quotes, receivers
 from cotterline.store.database import Database
 from cotterline.store.deliveries import DeliveryRow, DeliverySearch
-from cotterline.store.tables import quote_revisions
 from cotterline.store.tenancy import Tenant
 from tests.api.ordering import (
     DEPOT,
@@ -272,8 +270,13 @@ async def test_an_answer_from_before_parts_were_priced_is_not_ordered(
     quote_id = approved(ready)
     database = await Database.open(database_url)
     async with database.write(tenant) as tx:
-        old = update(quote_revisions).where(quote_revisions.c.quote_id == UUID(quote_id))
-        assert await tx.execute(old.values(result=b'{"ordering":{"allowed":true,"reasons":[]}}')) == 1
+        first = await quote_revisions.get(tx, UUID(quote_id), 1)
+        row = await quotes.get(tx, UUID(quote_id))
+        assert first is not None
+        assert row is not None
+        result = b'{"ordering":{"allowed":true,"reasons":[]}}'
+        await quote_revisions.insert(tx, msgspec.structs.replace(first, number=2, result=result))
+        assert await quotes.change(tx, msgspec.structs.replace(row, revision=2), row.version)
     await database.close()
     refused(order(ready, quote_id), 409, "order-not-allowed")
     assert ready.get("/v1/orders").json() == {"orders": []}

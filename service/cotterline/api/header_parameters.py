@@ -61,6 +61,8 @@ _PARAMETERS_OF_A_SIGNATURE: Final[Mapping[str, Mapping[str, Any]]] = {
     },
 }
 
+_ALL: Final[Mapping[str, Mapping[str, Any]]] = {**_PARAMETERS, **_PARAMETERS_OF_A_SIGNATURE}
+
 _REFUSALS: Final[Mapping[str, set[int]]] = {
     IDEMPOTENCY_KEY: {409},
     "If-Match": {412, 428},
@@ -71,7 +73,7 @@ _REFUSALS: Final[Mapping[str, set[int]]] = {
 def header_parameters(handler: HTTPRouteHandler) -> Iterator[dict[str, Any]]:
     """The parameter objects of the headers named in ``opt={"takes": [...]}``."""
     for name in handler.opt.get("takes", ()):
-        yield {"name": name, "in": "header", **(_PARAMETERS | _PARAMETERS_OF_A_SIGNATURE)[name]}
+        yield {"name": name, "in": "header", **_ALL[name]}
 
 
 def signature_parameters() -> Iterator[dict[str, Any]]:

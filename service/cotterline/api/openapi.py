@@ -63,8 +63,9 @@ async def document(request: Request[Any, Any, Any]) -> Response[bytes]:
 def build(app: Litestar) -> bytes:
     """The document for every handler of ``app``, as JSON in one fixed order and indentation."""
     handlers = sorted(_documented(app), key=lambda found: (found[0], _METHODS.index(_method(found[1]))))
-    kinds = {kind for _, handler in handlers for kind in (body_kind(handler), answer_kind(handler)) if kind}
-    ordered = sorted(kinds | {Problem, *KINDS}, key=lambda kind: str(kind.__name__))
+    asked = {kind for _, handler in handlers for kind in (body_kind(handler), answer_kind(handler)) if kind}
+    kinds: set[Any] = {Problem, *KINDS, *asked}
+    ordered = sorted(kinds, key=lambda kind: str(kind.__name__))
     found, components = schemas(ordered)
     known = dict(zip(ordered, found, strict=True))
     paths: dict[str, dict[str, Any]] = {}

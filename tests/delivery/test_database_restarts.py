@@ -1,6 +1,7 @@
 """PostgreSQL crashes and comes back under load: whatever was committed is posted, and wake-ups are heard again."""
 
 import asyncio
+import contextlib
 import os
 import signal
 from collections.abc import AsyncIterator, Iterator
@@ -17,7 +18,7 @@ from cotterline.store.database import Database
 from cotterline.store.deliveries import CHANNEL, DeliveryRow, DeliverySearch
 from cotterline.store.migrate import migrate
 from cotterline.store.tenancy import Tenant
-from cotterline.store.wakeups import Wakeups
+from cotterline.store.wakeups import PROBE_SECONDS, Wakeups
 from tests import postgres, shops
 from tests.delivery.outbox import CIPHER, Receiving, event, subscribe
 
@@ -25,6 +26,8 @@ pytestmark = pytest.mark.anyio
 
 CRASHES = 3
 SECONDS = 60
+SOON = PROBE_SECONDS / 2
+"""Before a connection that was cut is asked whether it is still there."""
 
 
 @pytest.fixture
@@ -47,17 +50,28 @@ async def shaky(own: postgres.Started) -> AsyncIterator[tuple[Database, Tenant]]
     await database.close()
 
 
-def crash(own: postgres.Started) -> None:
-    """Kill one of its processes, on which it drops every connection and recovers from its log.
+async def crash(own: postgres.Started) -> None:
+    """Kill one of its processes, on which it drops every connection and recovers from its log; return when it has.
 
     PostgreSQL 18 documentation, 19.13, ``restart_after_crash``.
     """
-    for status in Path("/proc").glob("[0-9]*/stat"):
-        name, _, rest = status.read_text().rpartition(")")
-        if int(rest.split()[1]) == own.pid and "postgres" in name:
-            os.kill(int(status.parent.name), signal.SIGKILL)
-            return
-    raise AssertionError("the server has no processes")
+    before = children(own.pid)
+    (victim,) = [pid for pid, name in before.items() if "checkpointer" in name]
+    os.kill(victim, signal.SIGKILL)
+    async with asyncio.timeout(SECONDS):
+        while before.keys() & children(own.pid).keys():  # noqa: ASYNC110 - another process's
+            await asyncio.sleep(0.01)
+
+
+def children(server: int) -> dict[int, str]:
+    """The processes a server started, by what each is called."""
+    found = {}
+    for folder in Path("/proc").glob("[0-9]*"):
+        with contextlib.suppress(FileNotFoundError, ProcessLookupError):
+            _, _, rest = (folder / "stat").read_text().rpartition(")")
+            if int(rest.split()[1]) == server:
+                found[int(folder.name)] = (folder / "cmdline").read_text()
+    return found
 
 
 async def up(database: Database, tenant: Tenant) -> None:
@@ -103,7 +117,7 @@ async def test_under_load_all_that_was_committed_is_posted_and_nothing_else(
     loading = [asyncio.create_task(load(name)) for name in names]
     for number in range(1, CRASHES + 1):
         await depot.until(50 * number, SECONDS)
-        crash(own)
+        await crash(own)
         await up(database, tenant)
     stop.set()
     await asyncio.gather(*loading)
@@ -127,15 +141,16 @@ async def test_a_listener_that_lost_its_connection_hears_again(
     wakeups = Wakeups(ours, CHANNEL)
     listening = asyncio.create_task(wakeups.listen())
     for _ in range(2):
-        await wakeups.wait(SECONDS)  # it says so when it begins to listen
+        await wakeups.wait(SOON)  # it says so when it begins to listen
+        assert ours.heard(CHANNEL).is_set()
         for _ in range(2):
             wakeups.forget()
             async with theirs.write(tenant) as tx:
                 await deliveries.enqueue(tx, event("till"))
-            await wakeups.wait(SECONDS)
+            await wakeups.wait(SOON)
             assert ours.heard(CHANNEL).is_set()
         wakeups.forget()
-        crash(own)
+        await crash(own)
         await up(theirs, tenant)
     listening.cancel()
     await theirs.close()

@@ -2,21 +2,23 @@
 
 import asyncio
 import contextlib
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import pytest
 from aiohttp import web
 
 from cotterline.bench.suppliers import Supplier
 from cotterline.delivery.outbox_worker import SLOTS, Worker
-from cotterline.delivery.post import Poster
-from cotterline.delivery.schedule import Outcome
+from cotterline.delivery.outgoing import Unsendable
+from cotterline.delivery.post import Post, Poster
+from cotterline.delivery.schedule import Outcome, Trouble
 from cotterline.store import deliveries, receivers
 from cotterline.store.database import Database
 from cotterline.store.deliveries import DeliveryKind
-from cotterline.store.delivery_claims import AT_ONCE
+from cotterline.store.delivery_claims import AT_ONCE, Claimed
 from cotterline.store.tenancy import Tenant
 from tests.delivery.outbox import (
+    CIPHER,
     DEPOT,
     NOON,
     Clock,
@@ -237,6 +239,27 @@ async def test_told_to_stop_a_worker_finishes_what_is_under_way_and_claims_nothi
     assert (await row(database, tenant, first)).state == "delivered"
     left = await row(database, tenant, second)
     assert (left.state, left.attempts, left.leased_until) == ("waiting", 0, None)
+
+
+class ToldToStop(Worker):
+    """A worker that is told to stop once it knows what to post, and has not posted it."""
+
+    async def _prepared(self, claimed: Claimed, now: datetime) -> Post | Trouble | Unsendable:
+        found = await super()._prepared(claimed, now)
+        self.stop()
+        return found
+
+
+async def test_told_to_stop_a_worker_gives_back_what_it_has_not_posted(
+    database: Database, tenant: Tenant, poster: Poster, depot: Receiving, clock: Clock
+) -> None:
+    post = event(await subscribe(database, tenant, depot.endpoint))
+    await enqueue(database, tenant, post)
+    await ToldToStop(database, CIPHER, poster, clock=clock).run()
+    left = await row(database, tenant, post)
+    assert (left.state, left.attempts, left.leased_until) == ("waiting", 0, None)
+    assert depot.heard == []
+    assert await at_work(database, poster, clock).run_due() == 1
 
 
 async def test_no_transaction_is_open_while_a_post_is_under_way(

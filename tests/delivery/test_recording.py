@@ -322,6 +322,19 @@ async def test_an_answer_that_is_no_reply_to_the_letter_is_none(
     assert tried.answer == body[:2048]
 
 
+async def test_a_reply_that_cannot_be_taken_in_does_not_undo_that_the_post_arrived(
+    database: Database, tenant: Tenant, worker: Worker, depot: Receiving
+) -> None:
+    await supply(database, tenant, Supplier(endpoint=depot.endpoint))
+    post = order(uuid7(), kind="order_change")  # of an order that is not there
+    await enqueue(database, tenant, post)
+    depot.answers = answering(200, msgspec.json.encode(Reply(at=NOON, says=(Accepted(),))))
+    await worker.run_due()
+    done = await row(database, tenant, post)
+    assert (done.state, done.attempts) == ("delivered", 1)
+    assert [tried.status for tried in await attempts(database, tenant, post)] == [200]
+
+
 async def test_a_reply_in_the_refusal_of_an_order_is_none(
     database: Database, tenant: Tenant, worker: Worker, depot: Receiving
 ) -> None:

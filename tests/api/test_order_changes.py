@@ -16,7 +16,7 @@ from cotterline.store.delivery_claims import Lease
 from cotterline.store.tenancy import SERVICE, Tenant
 from tests.api.conftest import Client
 from tests.api.ordering import DEPOT, set_supplier
-from tests.api.test_order_replies import Depot, code_of, happened, told
+from tests.api.test_order_replies import Depot, code_of, happened, substitute, told
 from tests.shops import Shop
 
 FAR = datetime(2100, 1, 1, tzinfo=UTC)
@@ -162,3 +162,23 @@ def test_changes_are_each_shops_own(depot: Depot, shop_b: Shop, shop_a_test: Sho
     for other in (shop_b, shop_a_test):
         depot.client.headers.update(other.headers)
         assert change(depot, (1, "cancel")).status_code == 404
+
+
+@pytest.mark.anyio
+async def test_what_the_supplier_is_told_of_an_order_is_counted(
+    depot: Depot, database_url: str, tenant: Tenant
+) -> None:
+    await note_sent(database_url, tenant, depot.order["id"])
+    for pieces in (1, 1):
+        assert change(depot, (2, "cancel", pieces)).status_code == 201
+    assert [document["number"] for document in await told(database_url, tenant)] == [1, 2]
+
+
+@pytest.mark.anyio
+async def test_nothing_is_decided_of_a_line_that_was_given_up(depot: Depot, database_url: str, tenant: Tenant) -> None:
+    await note_sent(database_url, tenant, depot.order["id"])
+    assert change(depot, (1, "cancel")).status_code == 201
+    assert depot.call(substitute()).status_code == 202
+    assert depot.now()["decisions"] == []
+    assert depot.states()[1] == ["cancelled", "open"]
+    assert len(await told(database_url, tenant)) == 1

@@ -12,10 +12,12 @@ from litestar.testing import TestClient
 
 from cotterline.api.edge import Edge
 from cotterline.delivery.signatures import made_secret, signed
+from cotterline.main import create_app
 from cotterline.store import deliveries, events
 from cotterline.store.database import Database
 from cotterline.store.deliveries import DeliverySearch
 from cotterline.store.tenancy import Tenant
+from tests.api.conftest import name_request, settings
 from tests.api.ordering import DEPOT, SURE, approved, placed, set_prices, set_supplier, stock
 from tests.shops import Shop, key
 
@@ -426,3 +428,17 @@ def test_the_tables_of_an_orders_life_are_served_to_everybody(bench: Client) -> 
     found = bench.get("/v1/reference/order-life").json()
     assert {row["says"] for row in found["statements"]} >= {"accepted", "substituted", "dispatched"}
     assert all(row["meaning"] for rows in found.values() for row in rows)
+
+
+def test_signatures_that_do_not_hold_are_limited_by_address_and_one_that_does_is_not(
+    database_url: str, shop_a: Shop
+) -> None:
+    app = create_app(settings(database_url, wrong_keys_per_minute=2))
+    with TestClient(app, raise_server_exceptions=False) as client:
+        client.headers.update(shop_a.headers)
+        client.event_hooks = {"request": [name_request]}
+        depot = Depot(client)
+        tried = [depot.call({"says": "accepted"}, secret=made_secret()) for _ in range(3)]
+        assert [answer.status_code for answer in tried] == [401, 401, 429]
+        assert tried[-1].headers["RateLimit-Policy"] == '"wrong-keys";q=2;w=60'
+        assert depot.call({"says": "accepted"}).status_code == 202

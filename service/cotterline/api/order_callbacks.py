@@ -15,6 +15,7 @@ from cotterline.api.operation import Example
 from cotterline.api.order_replies import check_reply, hold_to_count
 from cotterline.api.orders import PATH, OrderId
 from cotterline.api.problems import RequestRefusedError, call_of
+from cotterline.api.rate_limits import turn_stranger_away
 from cotterline.bench.errors import CotterlineError
 from cotterline.bench.quantity import refuse
 from cotterline.bench.replies import HeardReply, Reply
@@ -59,7 +60,7 @@ class _Sender(msgspec.Struct, frozen=True):
     opt={
         "scope": None,
         "takes": [*SIGNATURE_HEADERS],
-        "refusals": (401, 409),
+        "refusals": (401, 409, 429),
         "examples": {"later": Example("It comes later", lambda _: TakenIn(message_id="2vJ9"), examples.read("reply"))},
     },
 )
@@ -76,7 +77,11 @@ async def create(  # noqa: PLR0913, PLR0917 - what it is handed, each by name
     Refused alike whether there is such an order or not. Where the order stands after it is for the shop to see.
     """
     found = await _sender(database, cipher, order_id, stamp)
-    sender, message_id = _genuine(found, request.headers, await request.body(), stamp)
+    try:
+        sender, message_id = _genuine(found, request.headers, await request.body(), stamp)
+    except RequestRefusedError:
+        turn_stranger_away(request, stamp.now)
+        raise
     refuse([*check_reply(data, stamp.now)])
     call_of(request.scope).logged.update(shop=str(sender.tenant.shop), mode=sender.tenant.mode)
     heard = HeardReply(message_id=message_id, reply=data)

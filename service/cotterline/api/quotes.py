@@ -76,6 +76,16 @@ _NEXT_LINKS = {
         "parameters": {"quote_id": "$response.body#/id"},
         "description": "See what the customer agreed to.",
     },
+    "previewOrders": {
+        "operationId": "previewOrders",
+        "parameters": {"quote_id": "$response.body#/id"},
+        "description": "See the orders that would be placed, once it is approved.",
+    },
+    "placeOrders": {
+        "operationId": "placeOrders",
+        "parameters": {"quote_id": "$response.body#/id"},
+        "description": "Order its parts, once it is approved.",
+    },
 }
 
 

@@ -122,9 +122,21 @@ async def _asked(request: Request[Any, Any, Any], limits: RateLimits, now: datet
     caller: Caller | None = request.scope["state"].get("caller")
     if caller is not None:
         return await limits.take(caller, now)
-    if "authorization" in request.headers:
-        return limits.turn_away(request.client.host if request.client else "", now)
-    return ()
+    return limits.turn_away(_host(request), now) if "authorization" in request.headers else ()
+
+
+def turn_stranger_away(request: Request[Any, Any, Any], now: datetime) -> None:
+    """Take a token from the address of somebody who showed a signature that does not hold, as for a wrong key.
+
+    Raises:
+        RequestRefusedError: ``rate-limited``, where there is none left.
+    """
+    limits: RateLimits = request.app.state.rate_limits
+    _tell(request, limits.turn_away(_host(request), now))
+
+
+def _host(request: Request[Any, Any, Any]) -> str:
+    return request.client.host if request.client else ""
 
 
 def _tell(request: Request[Any, Any, Any], decisions: Sequence[Decision]) -> None:

@@ -31,7 +31,8 @@ class OrderFile:
         document: what was ordered.
         replies: what the supplier said.
         decisions: what was made of it.
-        changes: what the supplier was told later.
+        changes: what the supplier was told later, line by line.
+        told: how many messages told of them.
         supplier: as it is set now; None where the shop no longer has it.
     """
 
@@ -40,6 +41,7 @@ class OrderFile:
     replies: tuple[HeardReply, ...] = ()
     decisions: tuple[Decision, ...] = ()
     changes: tuple[LineChange, ...] = ()
+    told: int = 0
     supplier: Supplier | None = None
 
     @property
@@ -49,8 +51,8 @@ class OrderFile:
 
     @property
     def proposals(self) -> tuple[Proposal, ...]:
-        """What the supplier proposed and nobody has decided."""
-        return proposals(self.document, self.replies, self.decisions)
+        """What the supplier proposed and nobody has decided, save for lines that were given up."""
+        return proposals(self.document, self.replies, self.decisions, self.changes)
 
     def with_outcome(self, outcome: Outcome) -> "OrderFile":
         """The file once something became of the order's post."""
@@ -67,12 +69,14 @@ async def held(tx: WriteTransaction, order_id: UUID) -> OrderFile:
     if row is None:
         raise CotterlineError("not-found", "No order has this id.")
     receiver = await receivers.get(tx, "supplier", row.supplier)
+    told = await order_changes.every(tx, order_id)
     return OrderFile(
         row=row,
         document=document_of(row),
         replies=tuple(reply.heard for reply in await order_replies.every(tx, order_id)),
         decisions=tuple(kept.decision for kept in await order_decisions.every(tx, order_id)),
-        changes=tuple(change for told in await order_changes.every(tx, order_id) for change in told.document.changes),
+        changes=tuple(change for each in told for change in each.document.changes),
+        told=len(told),
         supplier=msgspec.json.decode(receiver.content, type=Supplier) if receiver else None,
     )
 
@@ -120,7 +124,7 @@ async def keep_change(
     content = msgspec.json.encode(change)
     kept = ChangeRow(id=change.change_id, order_id=file.row.id, at=now, actor=actor, content=content)
     await order_changes.insert(tx, kept)
-    return replace(file, changes=(*file.changes, *change.changes))
+    return replace(file, changes=(*file.changes, *change.changes), told=file.told + 1)
 
 
 def message_id(delivery_id: UUID) -> str:

@@ -97,6 +97,7 @@ def change_document(
     return OrderChangeDocument(
         order_id=order.order_id,
         change_id=uuid7(),
+        number=file.told + 1,
         changed_on=now.date(),
         supplier=order.supplier,
         shop=order.shop,

@@ -64,7 +64,8 @@ def test_a_browser_shows_every_operation_and_asks_nobody_else(tmp_path: Path) ->
         address = served.address
         shown = _browse(f"{address}/docs", tmp_path)
     document = msgspec.json.decode(openapi_document())
-    names = {operation["operationId"] for path in document["paths"].values() for operation in path.values()}
+    called = [*document["paths"].values(), *document["webhooks"].values()]
+    names = {operation["operationId"] for path in called for operation in path.values()}
     assert set(re.findall(r'id="operations-(?!tag-)[a-z]+-(\w+)"', shown)) == names
     events = msgspec.json.decode((tmp_path / "net.json").read_bytes())["events"]
     asked = {event["params"]["url"] for event in events if event.get("params", {}).get("initiator") == address}

@@ -36,7 +36,7 @@ def proposed(line: OrderLine, how: How) -> Substituted:
     return Substituted(
         lines=(line.number,),
         code=f"{line.code[:_LONGEST_CODE]}-S",
-        name=f"Instead of {line.code}{words}",
+        name=f"Stand-in for {line.code}{words}",
         properties=properties,
     )
 

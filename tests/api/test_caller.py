@@ -29,7 +29,8 @@ from tests.shops import BEGAN, Shop
 Client = TestClient[Edge]
 OPERATIONS = [*operations()]
 GUARDED = [operation for operation in OPERATIONS if operation.scope]
-OPEN = [operation for operation in OPERATIONS if not operation.scope]
+OPEN = [operation for operation in OPERATIONS if not operation.scope and operation.name != "callBack"]
+"""A callback of a supplier's is let in by its signature, which tests of its own hold."""
 
 
 def bearer(key: str) -> dict[str, str]:

@@ -31,8 +31,8 @@ from cotterline.bench.derivation import Trace
 from cotterline.bench.shop import ShopSettings
 from cotterline.bench.thread_verdicts import Verdict, VerdictRequest, judge
 from cotterline.main import create_app, openapi_document
-from cotterline.settings import Settings
 from tests.api.calls import one_of_everything
+from tests.api.conftest import settings
 from tests.shops import Shop
 
 SEEDS = (7, 77, 777)
@@ -76,7 +76,7 @@ ALLOWED = {
 }
 """A check and the problem type it may meet."""
 
-UNIQUE = {"quote_id", "key_id"}
+UNIQUE = {"quote_id", "key_id", "order_id", "subscription_id", "delivery_id"}
 """Path parameters that name one thing in the whole service; a number names another thing in each shop."""
 
 DRAWN_ONCE = {"coverage"}
@@ -94,6 +94,12 @@ OPERATIONS = {
 SELDOM_SERVED = {
     "POST /v1/labour-times": "it names an operation of the labour book, which another call may have replaced",
     "POST /v1/quotes/{quote_id}/ceiling-checks": "it takes an approval in force, and so three calls before it",
+    "POST /v1/quotes/{quote_id}/order-previews": "it takes an approval in force, and so three calls before it",
+    "POST /v1/quotes/{quote_id}/orders": "the same, parts, prices and a supplier",
+    "POST /v1/orders/{order_id}/callbacks": "it takes a signature over the very bytes that are drawn",
+    "POST /v1/orders/{order_id}/decisions": "it answers a question, which a supplier's reply must have asked before",
+    "GET /v1/subscriptions/{subscription_id}/secrets": "another call may have removed the subscription it knows",
+    "DELETE /v1/subscriptions/{subscription_id}/secrets/{signing_secret_id}": "as before",
     "PUT /v1/price-lists/{supplier}": "body and address must name the same supplier",
 }
 """What a draw may never hit upon, each with its reason; tests of their own serve them."""
@@ -120,8 +126,7 @@ def _config(seed: int, *, every_phase: bool) -> SchemathesisConfig:
 
 
 def _app(database_url: str) -> Edge:
-    unlimited = Settings(rate_per_minute=0, shop_rate_per_minute=0, wrong_keys_per_minute=0)
-    return create_app(msgspec.structs.replace(unlimited, database_url=database_url))
+    return create_app(settings(database_url, rate_per_minute=0, shop_rate_per_minute=0, wrong_keys_per_minute=0))
 
 
 class Named:

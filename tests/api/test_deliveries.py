@@ -103,9 +103,15 @@ async def test_one_that_is_being_posted_held_or_cancelled_is_not_tried_again(
     await disabled(database_url, tenant, path)
     assert client.post(f"{PATH}/{newest}/retries").status_code == 409
     client.delete(path, headers={"If-Match": "*"})
-    assert {post["state"] for post in posts(client)} == {"cancelled"}
+    assert [post["state"] for post in posts(client)] == ["cancelled", "waiting"]  # the worker sees to what it is at
     assert client.post(f"{PATH}/{newest}/retries").status_code == 409
     assert client.post(f"{PATH}/{uuid4()}/retries").status_code == 404
+
+
+@pytest.mark.parametrize("subject", ["null", "", "order", "01900000000070008000000000000000"])
+def test_a_subject_that_is_no_id_is_refused_and_does_not_list_everything(client: Client, subject: str) -> None:
+    answer = client.get(PATH, params={"subject_id": subject})
+    assert (answer.status_code, answer.json()["errors"][0]["parameter"]) == (422, "subject_id")
 
 
 def test_lists_are_searched_and_paged_newest_first(client: Client) -> None:

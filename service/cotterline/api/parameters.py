@@ -8,8 +8,9 @@ import functools
 import re
 from collections.abc import Iterator, Mapping
 from datetime import datetime
-from typing import Annotated, Any, Literal, get_args, get_origin
+from typing import Annotated, Any, Final, Literal, get_args, get_origin
 from urllib.parse import parse_qsl
+from uuid import UUID
 
 from litestar import Request
 from litestar.handlers import HTTPRouteHandler
@@ -28,10 +29,13 @@ Derivation = Annotated[
 _INSTANT = re.compile(
     r"[0-9]{4}-[0-9]{2}-[0-9]{2}[Tt][0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]{1,9})?([Zz]|[+-][0-9]{2}:[0-9]{2})", re.ASCII
 )
+_HEX: Final = "[0-9A-Fa-f]"
+_UUID: Final = re.compile(f"{_HEX}{{8}}-{_HEX}{{4}}-{_HEX}{{4}}-{_HEX}{{4}}-{_HEX}{{12}}")
 _WRITTEN: Mapping[type, tuple[re.Pattern[str], str]] = {
     bool: (re.compile(r"true|false"), "must be true or false"),
     datetime: (_INSTANT, "must be a time with its offset, such as 2024-05-01T09:30:00Z (RFC 3339)"),
     int: (re.compile(r"-?[0-9]{1,15}", re.ASCII), "must be a whole number"),
+    UUID: (_UUID, "must be a UUID with its hyphens (RFC 9562, section 4)"),
 }
 _TEXT = (re.compile(r"[^\0]*"), "must not contain the character U+0000")
 _RESERVED = {"body", "cookies", "data", "headers", "query", "request", "scope", "state"}

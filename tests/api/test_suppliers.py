@@ -13,7 +13,8 @@ from uuid_utils.compat import uuid7
 
 from cotterline.api import examples
 from cotterline.api.edge import Edge
-from cotterline.api.endpoints import Endpoints, origin
+from cotterline.api.endpoints import Endpoints
+from cotterline.delivery.addresses import origin
 from cotterline.main import create_app
 from cotterline.settings import Settings, networks_in
 from cotterline.store import deliveries, receivers

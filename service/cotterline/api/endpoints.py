@@ -1,14 +1,13 @@
 """Which addresses a shop may have things posted to: https, or http where the operator opened the network."""
 
 from collections.abc import Iterator, Sequence
-from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address
+from ipaddress import IPv4Address, IPv6Address, ip_address
 from typing import Final
-from urllib.parse import urlsplit
 
 from cotterline.bench.errors import Fault
+from cotterline.delivery.addresses import Network, origin
 from cotterline.store.tenancy import Mode
 
-Network = IPv4Network | IPv6Network
 _LOOPBACK: Final = (IPv4Address("127.0.0.1"), IPv6Address("::1"))
 """What ``localhost`` stands for, whatever a name server says (RFC 6761, section 6.3)."""
 
@@ -42,20 +41,6 @@ class Endpoints:
 
     def _open(self, endpoint: str) -> bool:
         return any(address in network for address in _addresses(endpoint) for network in self._networks)
-
-
-def origin(url: str) -> tuple[str, str, int | None]:
-    """Scheme, host and port of an address (RFC 6454, section 4), the port that goes without saying included.
-
-    >>> origin("http://Bench.example/a") == origin("http://bench.example:80")
-    True
-    """
-    try:
-        parts = urlsplit(url)
-        port = parts.port or {"http": 80, "https": 443}.get(parts.scheme)
-    except ValueError:
-        return "", url, None
-    return parts.scheme, parts.hostname or "", port
 
 
 def _addresses(url: str) -> tuple[IPv4Address | IPv6Address, ...]:

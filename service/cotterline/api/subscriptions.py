@@ -13,7 +13,7 @@ from uuid_utils.compat import uuid7
 
 from cotterline.api.body import decode
 from cotterline.api.conditions import KEPT, is_current, not_modified, overtaken, require, wanted_tags
-from cotterline.api.endpoints import Endpoints, origin
+from cotterline.api.endpoints import Endpoints
 from cotterline.api.merge_patch import MEDIA_TYPE, merged
 from cotterline.api.operation import NOT_MODIFIED, Example
 from cotterline.api.paging import DEFAULT_LIMIT, Limit, Place, next_page
@@ -39,6 +39,7 @@ from cotterline.bench.errors import CotterlineError, Fault
 from cotterline.bench.quantity import refuse
 from cotterline.bench.subscriptions import Subscription
 from cotterline.bench.suppliers import check_endpoint
+from cotterline.delivery.addresses import origin
 from cotterline.delivery.signatures import made_secret
 from cotterline.store import cursor as places
 from cotterline.store import deliveries, receiver_secrets, receivers, shops

@@ -23,12 +23,13 @@ from cotterline.api.conditions import (
     require,
     wanted_tags,
 )
-from cotterline.api.endpoints import Endpoints, origin
+from cotterline.api.endpoints import Endpoints
 from cotterline.api.operation import EXAMPLE_ID, NOT_MODIFIED, Example
 from cotterline.api.shop_documents import Desk
 from cotterline.bench.errors import CotterlineError, Fault
 from cotterline.bench.quantity import refuse
 from cotterline.bench.suppliers import Mapped, Supplier, check_supplier
+from cotterline.delivery.addresses import origin
 from cotterline.documents.mapping import check_mapping
 from cotterline.store import deliveries, receiver_secrets, receivers, shops
 from cotterline.store.audit import record

@@ -8,10 +8,13 @@ import socket
 from collections.abc import Callable, Sequence
 from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
 from typing import Final
+from urllib.parse import urlsplit
 
 from aiohttp.connector import AddrInfoType
 
 Network = IPv4Network | IPv6Network
+
+_PORTS: Final = {"http": 80, "https": 443}
 
 REFUSAL: Final = "an address that may not be posted to"
 
@@ -75,6 +78,20 @@ def guarded(open_networks: Sequence[Network]) -> Callable[[AddrInfoType], socket
         return socket.socket(family, kind, protocol)
 
     return made
+
+
+def origin(url: str) -> tuple[str, str, int | None]:
+    """Scheme, host and port of an address (RFC 6454, section 4), the port that goes without saying included.
+
+    >>> origin("http://Bench.example/a") == origin("http://bench.example:80")
+    True
+    """
+    try:
+        parts = urlsplit(url)
+        port = parts.port or _PORTS.get(parts.scheme)
+    except ValueError:
+        return "", url, None
+    return parts.scheme, parts.hostname or "", port
 
 
 def _unmapped(address: IPv4Address | IPv6Address) -> IPv4Address | IPv6Address:

@@ -6,14 +6,13 @@ import ssl
 from collections.abc import Callable, Mapping, Sequence
 from types import TracebackType
 from typing import Final, Self
-from urllib.parse import urlsplit
 
 import aiohttp
 import msgspec
 from aiohttp.abc import AbstractResolver
 from aiohttp.connector import AddrInfoType
 
-from cotterline.delivery.addresses import REFUSAL, Network, guarded
+from cotterline.delivery.addresses import REFUSAL, Network, guarded, origin
 from cotterline.delivery.schedule import Answer, Trouble
 
 READ: Final = 64 * 1024
@@ -32,8 +31,6 @@ _TROUBLE: Final = (
     ((aiohttp.ClientConnectorError,), Trouble(kind="connection", words="no connection")),
 )
 """What goes wrong on the way, the more particular first."""
-
-_PORTS: Final = {"http": 80, "https": 443}
 
 
 class Post(msgspec.Struct, frozen=True, kw_only=True):
@@ -74,7 +71,7 @@ class Poster:
             trusted: whose certificates are believed; those the system believes unless given.
         """
         self._open = open_networks
-        self._practice = _origin(practice_supplier) if practice_supplier else None
+        self._practice = origin(practice_supplier) if practice_supplier else None
         self._resolver = resolver
         self._trusted = trusted
         self._public: aiohttp.ClientSession
@@ -104,7 +101,7 @@ class Poster:
             return _trouble(error, post.timeout_seconds)
 
     def _is_practice(self, post: Post) -> bool:
-        return post.in_test_mode and self._practice is not None and _origin(post.endpoint) == self._practice
+        return post.in_test_mode and self._practice is not None and origin(post.endpoint) == self._practice
 
     def _session(self, connector: aiohttp.TCPConnector) -> aiohttp.ClientSession:
         """Return a session that keeps nothing from one post to the next: no cookie, no proxy, no user of a file."""
@@ -147,12 +144,3 @@ def _trouble(error: Exception, seconds: float) -> Trouble:
     if isinstance(error, TimeoutError):
         return Trouble(kind="timeout", words=f"no answer within {seconds:g} s")
     return Trouble(kind="connection", words="broke off, or was not HTTP")
-
-
-def _origin(address: str) -> tuple[str, str | None, int | None] | None:
-    """Scheme, host and port of an address (RFC 6454, section 4); None of what is no address."""
-    try:
-        parts = urlsplit(address)
-        return parts.scheme, parts.hostname, parts.port or _PORTS.get(parts.scheme)
-    except ValueError:
-        return None

@@ -13,7 +13,6 @@ from msgspec import UNSET, UnsetType
 from cotterline.api import workshops
 from cotterline.api.kept_quote import HeldQuote
 from cotterline.api.quote_changes import find
-from cotterline.api.suppliers import settings_of
 from cotterline.bench.allotments import Market, allotted
 from cotterline.bench.errors import CotterlineError, Fault
 from cotterline.bench.labour.book import OptionId
@@ -30,6 +29,7 @@ from cotterline.documents.order_body import Body, order_body
 from cotterline.store import approvals, receivers, shops
 from cotterline.store.approvals import ApprovalRow
 from cotterline.store.database import ReadTransaction
+from cotterline.store.receivers import supplier_of
 from cotterline.store.shop_documents import SETTINGS
 
 CALLBACKS: Final = "/v1/orders/{order_id}/callbacks"
@@ -142,7 +142,7 @@ class Drafting:
     @staticmethod
     async def _suppliers(tx: ReadTransaction) -> dict[str, Supplier]:
         """The suppliers that can be ordered of: those set and not disabled."""
-        return {row.name: settings_of(row) for row in await receivers.suppliers(tx) if row.disabled_at is None}
+        return {row.name: supplier_of(row) for row in await receivers.suppliers(tx) if row.disabled_at is None}
 
     def _reply_to(self, order_id: UUID) -> str:
         return self.base_url + CALLBACKS.format(order_id=order_id)

@@ -8,7 +8,7 @@ from uuid import UUID
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
-from cotterline.api import examples
+from cotterline.api import examples, receivers
 from cotterline.api.conditions import etag
 from cotterline.api.operation import EXAMPLE_ID
 from cotterline.bench.errors import Fault
@@ -16,7 +16,7 @@ from cotterline.bench.events import EventType
 from cotterline.bench.subscriptions import Note, Subscription, Timeout, Types
 from cotterline.bench.suppliers import Endpoint
 from cotterline.store import cursor as places
-from cotterline.store.receivers import Receiver, ReceiverPage
+from cotterline.store.receivers import Receiver, ReceiverPage, subscription_of
 
 
 class SubscriptionPatch(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -127,11 +127,6 @@ class SentTest(msgspec.Struct, frozen=True, kw_only=True):
     position: int
 
 
-def content_of(row: Receiver) -> Subscription:
-    """What the shop set."""
-    return msgspec.json.decode(row.content, type=Subscription)
-
-
 def shown(row: Receiver) -> ShownSubscription:
     """A subscription for the wire."""
     return ShownSubscription(**told(row))
@@ -139,16 +134,7 @@ def shown(row: Receiver) -> ShownSubscription:
 
 def told(row: Receiver) -> dict[str, Any]:
     """The members of :class:`ShownSubscription`."""
-    return msgspec.structs.asdict(content_of(row)) | {
-        "id": UUID(row.name),
-        "state": "disabled" if row.disabled_at else "failing" if row.failing_since else "ready",
-        "created_at": row.created_at,
-        "changed_at": row.changed_at,
-        "by": row.actor,
-        "failing_since": row.failing_since or UNSET,
-        "disabled_at": row.disabled_at or UNSET,
-        "disabled_why": row.disabled_why or UNSET,
-    }
+    return receivers.told(row) | msgspec.structs.asdict(subscription_of(row)) | {"id": UUID(row.name)}
 
 
 def tag(row: Receiver) -> str:

@@ -24,7 +24,7 @@ from cotterline.api.receiver_secrets import (
     make_example,
 )
 from cotterline.api.shop_documents import Desk
-from cotterline.api.shown_subscription import EXAMPLE, Replay, ReplayRequest, SentTest, content_of
+from cotterline.api.shown_subscription import EXAMPLE, Replay, ReplayRequest, SentTest
 from cotterline.api.subscriptions import ONE, AnyRequest, SubscriptionId, there
 from cotterline.api.told_events import Trial
 from cotterline.bench.errors import CotterlineError, Fault
@@ -33,7 +33,7 @@ from cotterline.store import events
 from cotterline.store.audit import record
 from cotterline.store.database import WriteTransaction
 from cotterline.store.events import event_message_id
-from cotterline.store.receivers import Receiver
+from cotterline.store.receivers import Receiver, subscription_of
 
 MOST_REPLAYED: Final = 10_000
 _CHUNK: Final = 500
@@ -130,7 +130,7 @@ async def replay(
 
 
 async def _put_out(tx: WriteTransaction, row: Receiver, first: int, last: int, now: datetime) -> int:
-    types, posts, reached = content_of(row).types, 0, first - 1
+    types, posts, reached = subscription_of(row).types, 0, first - 1
     while reached < last:
         found = await events.after(tx, reached, _CHUNK, types)
         posts += await events.put_out(tx, [event for event in found if event.position <= last], [row.name], now)

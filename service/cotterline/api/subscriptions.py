@@ -19,6 +19,7 @@ from cotterline.api.operation import NOT_MODIFIED, Example
 from cotterline.api.paging import DEFAULT_LIMIT, Limit, Place, next_page
 from cotterline.api.problems import RequestRefusedError, call_of
 from cotterline.api.receiver_secrets import Keeping
+from cotterline.api.receivers import enabled, note
 from cotterline.api.shop_documents import Desk
 from cotterline.api.shown_subscription import (
     BODY,
@@ -27,7 +28,6 @@ from cotterline.api.shown_subscription import (
     ShownSubscription,
     SubscriptionList,
     SubscriptionPatch,
-    content_of,
     example,
     listed,
     repeated_types,
@@ -39,14 +39,12 @@ from cotterline.bench.errors import CotterlineError, Fault
 from cotterline.bench.quantity import refuse
 from cotterline.bench.subscriptions import Subscription
 from cotterline.bench.suppliers import check_endpoint
-from cotterline.delivery.addresses import origin
 from cotterline.delivery.signatures import made_secret
 from cotterline.store import cursor as places
 from cotterline.store import deliveries, receiver_secrets, receivers, shops
-from cotterline.store.audit import record
 from cotterline.store.database import ReadTransaction, WriteTransaction
 from cotterline.store.receiver_secrets import Use
-from cotterline.store.receivers import Receiver, ReceiverPage
+from cotterline.store.receivers import Receiver, ReceiverPage, subscription_of
 from cotterline.store.tenancy import Mode
 
 PATH: Final = "/v1/subscriptions"
@@ -127,7 +125,7 @@ async def create(
             actor=caller.key_id,
             overlap=timedelta(0),
         )
-        await _record(tx, keeping, "created", row)
+        await note(tx, caller, stamp.now, "created", row)
         place = f"{call_of(request.scope).base_url}{PATH}/{row.name}"
         return Response(MadeSubscription(**told(row), secret=text), headers={"Location": place, "ETag": tag(row)})
 
@@ -189,7 +187,9 @@ async def read(
         "answer": ShownSubscription,
         "media": MEDIA_TYPE,
         "takes": ["If-Match"],
-        "examples": {"all": Example("Every type", lambda data: example(_patched(content_of(EXAMPLE), data)), _PATCH)},
+        "examples": {
+            "all": Example("Every type", lambda data: example(_patched(subscription_of(EXAMPLE), data)), _PATCH)
+        },
         "headers": ["ETag"],
     },
 )
@@ -205,7 +205,7 @@ async def change(
     async with desk.database.write(desk.caller.tenant) as tx:
         seen = await there(tx, subscription_id)
         require(wanted, tag(seen))
-        content = _patched(content_of(seen), data)
+        content = _patched(subscription_of(seen), data)
         refuse([*_faults(content, endpoints, desk.caller.tenant.mode)])
         now = msgspec.structs.replace(
             seen,
@@ -216,7 +216,7 @@ async def change(
         )
         if not await receivers.change(tx, now, seen.version):
             raise overtaken()
-        await _record(tx, desk, "changed", now)
+        await note(tx, desk.caller, desk.stamp.now, "changed", now)
     return answer(now)
 
 
@@ -237,7 +237,7 @@ async def remove(request: AnyRequest, subscription_id: SubscriptionId, desk: Nam
             raise overtaken()
         await deliveries.cancel_all(tx, "subscription", seen.name, desk.stamp.now)
         await receiver_secrets.remove_all(tx, "subscription", seen.name)
-        await _record(tx, desk, "deleted", seen)
+        await note(tx, desk.caller, desk.stamp.now, "deleted", seen)
 
 
 @post(
@@ -260,11 +260,8 @@ async def enable(subscription_id: SubscriptionId, desk: NamedDependency[Desk]) -
     """
     async with desk.database.write(desk.caller.tenant) as tx:
         seen = await there(tx, subscription_id)
-        enabled = await receivers.enable(tx, "subscription", seen.name)
-        if enabled:
-            await deliveries.release(tx, "subscription", seen.name, desk.stamp.now)
-            await _record(tx, desk, "enabled", enabled)
-    return answer(enabled or seen)
+        row = await enabled(tx, desk, seen)
+    return answer(row)
 
 
 async def there(tx: ReadTransaction, subscription_id: UUID) -> Receiver:
@@ -304,16 +301,3 @@ def _faults(content: Subscription, endpoints: Endpoints, mode: Mode) -> Iterator
     yield from check_endpoint(content.endpoint, "/endpoint")
     yield from endpoints.check(content.endpoint, mode, "/endpoint")
     yield from repeated_types(content)
-
-
-async def _record(tx: WriteTransaction, by: Desk | Keeping, done: str, row: Receiver) -> None:
-    await record(
-        tx,
-        by.caller.tenant,
-        at=by.stamp.now,
-        actor=by.caller.key_id,
-        action=f"subscription.{done}",
-        subject_kind="subscription",
-        subject_id=row.name,
-        detail={"version": row.version, "host": origin(content_of(row).endpoint)[1]},
-    )

@@ -25,16 +25,15 @@ from cotterline.api.conditions import (
 )
 from cotterline.api.endpoints import Endpoints
 from cotterline.api.operation import EXAMPLE_ID, NOT_MODIFIED, Example
+from cotterline.api.receivers import enabled, note, told
 from cotterline.api.shop_documents import Desk
 from cotterline.bench.errors import CotterlineError, Fault
 from cotterline.bench.quantity import refuse
 from cotterline.bench.suppliers import Mapped, Supplier, check_supplier
-from cotterline.delivery.addresses import origin
 from cotterline.documents.mapping import check_mapping
 from cotterline.store import deliveries, receiver_secrets, receivers, shops
-from cotterline.store.audit import record
 from cotterline.store.database import Database, ReadTransaction, WriteTransaction
-from cotterline.store.receivers import Receiver
+from cotterline.store.receivers import Receiver, supplier_of
 
 PATH: Final = "/v1/suppliers"
 SupplierName = Annotated[
@@ -88,29 +87,18 @@ class SupplierList(msgspec.Struct, frozen=True, kw_only=True):
     suppliers: tuple[SupplierEntry, ...]
 
 
-def settings_of(row: Receiver) -> Supplier:
-    """What the shop set for a supplier."""
-    return msgspec.json.decode(row.content, type=Supplier)
-
-
 def shown(row: Receiver) -> ShownSupplier:
     """A supplier for the wire."""
-    settings = settings_of(row)
+    settings = supplier_of(row)
     return ShownSupplier(**_told(row, settings), settings=settings)
 
 
+def _entry(row: Receiver) -> SupplierEntry:
+    return SupplierEntry(**_told(row, supplier_of(row)))
+
+
 def _told(row: Receiver, settings: Supplier) -> dict[str, Any]:
-    return {
-        "supplier": row.name,
-        "state": "disabled" if row.disabled_at else "failing" if row.failing_since else "ready",
-        "endpoint": settings.endpoint,
-        "created_at": row.created_at,
-        "changed_at": row.changed_at,
-        "by": row.actor,
-        "failing_since": row.failing_since or UNSET,
-        "disabled_at": row.disabled_at or UNSET,
-        "disabled_why": row.disabled_why or UNSET,
-    }
+    return told(row) | {"supplier": row.name, "endpoint": settings.endpoint}
 
 
 def _tag(row: Receiver) -> str:
@@ -153,7 +141,8 @@ def _links() -> dict[str, Any]:
         "scope": "administer",
         "examples": {
             "one": Example(
-                "One supplier", lambda: SupplierList(suppliers=(SupplierEntry(**_told(_ROW, settings_of(_ROW))),))
+                "One supplier",
+                lambda: SupplierList(suppliers=(_entry(_ROW),)),
             )
         },
     },
@@ -162,7 +151,7 @@ async def every(caller: NamedDependency[Caller], database: NamedDependency[Datab
     """Give every supplier with its address and whether orders get through to it."""
     async with database.read(caller.tenant) as tx:
         found = await receivers.suppliers(tx)
-    return SupplierList(suppliers=tuple(SupplierEntry(**_told(row, settings_of(row))) for row in found))
+    return SupplierList(suppliers=tuple(map(_entry, found)))
 
 
 @get(
@@ -225,7 +214,7 @@ async def replace(
         now = _set(seen, supplier, data, desk)
         if (seen and not wanted) or not await _keep(tx, seen, now):
             raise overtaken()
-        await _record(tx, desk, "replaced" if seen else "created", now)
+        await note(tx, desk.caller, desk.stamp.now, "replaced" if seen else "created", now)
     return _answer(now)
 
 
@@ -248,7 +237,7 @@ async def remove(request: Request[Any, Any, Any], supplier: SupplierName, desk: 
         if not await receivers.remove(tx, "supplier", supplier, seen.version):
             raise overtaken()
         await receiver_secrets.remove_all(tx, "supplier", supplier)
-        await _record(tx, desk, "deleted", seen)
+        await note(tx, desk.caller, desk.stamp.now, "deleted", seen)
 
 
 @post(
@@ -268,11 +257,8 @@ async def enable(supplier: SupplierName, desk: NamedDependency[Desk]) -> Respons
     """Let posts go out again to a supplier that was disabled, those that were held meanwhile at once."""
     async with desk.database.write(desk.caller.tenant) as tx:
         seen = await there(tx, supplier)
-        enabled = await receivers.enable(tx, "supplier", supplier)
-        if enabled:
-            await deliveries.release(tx, "supplier", supplier, desk.stamp.now)
-            await _record(tx, desk, "enabled", enabled)
-    return _answer(enabled or seen)
+        row = await enabled(tx, desk, seen)
+    return _answer(row)
 
 
 async def there(tx: ReadTransaction, supplier: str) -> Receiver:
@@ -319,16 +305,3 @@ def _set(seen: Receiver | None, supplier: str, data: Supplier, desk: Desk) -> Re
 
 async def _keep(tx: WriteTransaction, seen: Receiver | None, now: Receiver) -> bool:
     return await (receivers.change(tx, now, seen.version) if seen else receivers.insert(tx, now))
-
-
-async def _record(tx: WriteTransaction, desk: Desk, done: str, row: Receiver) -> None:
-    await record(
-        tx,
-        desk.caller.tenant,
-        at=desk.stamp.now,
-        actor=desk.caller.key_id,
-        action=f"supplier.{done}",
-        subject_kind="supplier",
-        subject_id=row.name,
-        detail={"version": row.version, "host": origin(settings_of(row).endpoint)[1]},
-    )

@@ -77,7 +77,7 @@ async def held(tx: WriteTransaction, order_id: UUID) -> OrderFile:
         decisions=tuple(kept.decision for kept in await order_decisions.every(tx, order_id)),
         changes=tuple(change for each in told for change in each.document.changes),
         told=len(told),
-        supplier=msgspec.json.decode(receiver.content, type=Supplier) if receiver else None,
+        supplier=receivers.supplier_of(receiver) if receiver else None,
     )
 
 

@@ -1,6 +1,7 @@
 """Receivers as they are told of when nothing is posted to them any more."""
 
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 
 import msgspec
@@ -10,7 +11,7 @@ from cotterline.bench.subscriptions import Subscription
 from cotterline.bench.suppliers import Supplier
 from cotterline.store import deliveries, events, receivers
 from cotterline.store.database import WriteTransaction
-from cotterline.store.receivers import Receiver, ReceiverKind
+from cotterline.store.receivers import ReceiverKind
 
 
 class _Disabled(msgspec.Struct, frozen=True, kw_only=True):
@@ -59,29 +60,16 @@ async def disable(tx: WriteTransaction, kind: ReceiverKind, name: str, *, at: da
     if off is None:
         return
     await deliveries.hold(tx, kind, name)
+    facts: dict[str, Any] = {
+        "version": off.version,
+        "disabled_at": at,
+        "disabled_why": why,
+        "failing_since": off.failing_since or UNSET,
+    }
     if kind == "supplier":
-        await events.emit(tx, "supplier.disabled", kind, name, off.version, at, _supplier(off, at, why))
+        supplier = DisabledSupplier(supplier=off.name, content=receivers.supplier_of(off), **facts)
+        await events.emit(tx, "supplier.disabled", kind, name, off.version, at, supplier)
     else:
-        await events.emit(tx, "subscription.disabled", kind, name, off.version, at, _subscription(off, at, why))
-
-
-def _supplier(off: Receiver, at: datetime, why: str) -> DisabledSupplier:
-    return DisabledSupplier(
-        version=off.version,
-        disabled_at=at,
-        disabled_why=why,
-        failing_since=off.failing_since or UNSET,
-        supplier=off.name,
-        content=msgspec.json.decode(off.content, type=Supplier),
-    )
-
-
-def _subscription(off: Receiver, at: datetime, why: str) -> DisabledSubscription:
-    return DisabledSubscription(
-        version=off.version,
-        disabled_at=at,
-        disabled_why=why,
-        failing_since=off.failing_since or UNSET,
-        subscription_id=UUID(off.name),
-        content=msgspec.json.decode(off.content, type=Subscription),
-    )
+        content = receivers.subscription_of(off)
+        subscription = DisabledSubscription(subscription_id=UUID(off.name), content=content, **facts)
+        await events.emit(tx, "subscription.disabled", kind, name, off.version, at, subscription)

@@ -15,10 +15,9 @@ from sqlalchemy.dialects.postgresql import insert
 from uuid_utils.compat import uuid7
 
 from cotterline.bench.events import EventType, ResourceKind
-from cotterline.bench.subscriptions import Subscription
 from cotterline.store.database import ReadTransaction, WriteTransaction
 from cotterline.store.deliveries import Delivery, enqueue
-from cotterline.store.receivers import live_subscriptions
+from cotterline.store.receivers import live_subscriptions, subscription_of
 from cotterline.store.tables import event_counters, events
 from cotterline.store.tenancy import owned, ownership
 
@@ -175,8 +174,4 @@ async def _next_position(tx: WriteTransaction) -> int:
 
 async def _listeners(tx: ReadTransaction, event: EventType) -> list[str]:
     """The names of the tenant's subscriptions that are on and want an event of this type."""
-    return [
-        each.name
-        for each in await live_subscriptions(tx)
-        if msgspec.json.decode(each.content, type=Subscription).wants(event)
-    ]
+    return [each.name for each in await live_subscriptions(tx) if subscription_of(each).wants(event)]

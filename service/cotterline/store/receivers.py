@@ -9,6 +9,8 @@ import msgspec
 from sqlalchemy import ColumnElement, and_, delete, func, literal, select, tuple_, update
 from sqlalchemy.dialects.postgresql import insert as insert_into
 
+from cotterline.bench.subscriptions import Subscription
+from cotterline.bench.suppliers import Supplier
 from cotterline.store.cursor import Cursor
 from cotterline.store.database import ReadTransaction, WriteTransaction
 from cotterline.store.tables import receivers
@@ -50,6 +52,16 @@ class ReceiverPage(msgspec.Struct, frozen=True):
 
     receivers: tuple[Receiver, ...]
     following: Cursor | None
+
+
+def supplier_of(row: Receiver) -> Supplier:
+    """What the shop set for a supplier."""
+    return msgspec.json.decode(row.content, type=Supplier)
+
+
+def subscription_of(row: Receiver) -> Subscription:
+    """What the shop set for a subscription."""
+    return msgspec.json.decode(row.content, type=Subscription)
 
 
 _COLUMNS = tuple(receivers.c[name] for name in Receiver.__struct_fields__)

@@ -13,9 +13,10 @@ from uuid import UUID, uuid5
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
+from cotterline.bench.gtin import Gtin
 from cotterline.bench.money import Money, in_minor_units, of_minor_units
 from cotterline.bench.parts_list import ItemProperty, PartsLine, Quantity
-from cotterline.bench.pricing.catalogue import Gtin, Sku
+from cotterline.bench.pricing.catalogue import Sku
 from cotterline.bench.shop import NO_NUL
 from cotterline.bench.suppliers import Supplier
 

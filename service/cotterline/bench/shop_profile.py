@@ -11,7 +11,7 @@ from cotterline.bench.money import MINOR_DECIMALS
 from cotterline.bench.pricing.rules import Pricing, check_pricing
 from cotterline.bench.quantity import refuse
 from cotterline.bench.shop import NO_NUL, ShopSettings
-from cotterline.bench.spindle.crank import NamedCrank, ReferencePair, check_crank
+from cotterline.bench.spindle.crank import CrankName, NamedCrank, ReferencePair, check_crank
 from cotterline.bench.spindle.question import SpindleQuestion
 
 Currency = Annotated[
@@ -31,7 +31,6 @@ Locale = Annotated[
     ),
 ]
 RateName = Annotated[str, Meta(min_length=1, max_length=60, pattern=NO_NUL)]
-CrankName = Annotated[str, Meta(min_length=1, max_length=80, pattern=NO_NUL)]
 
 
 class TaxRate(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -107,11 +106,15 @@ def check_profile(profile: ShopProfile, pointer: str = "") -> None:
 
 
 def with_cranks(question: SpindleQuestion, profile: ShopProfile) -> SpindleQuestion:
-    """The question with what is known of the crank it names; one the shop does not have stays a name."""
+    """The question with what is known of the crank it names; one the shop does not have stays a name.
+
+    What is known keeps the name: reports of a crank count under the name the shop fits it by.
+    """
     known = {crank.name: crank.crank for crank in profile.cranks}
     if not isinstance(question.crank, NamedCrank) or question.crank.name not in known:
         return question
-    return msgspec.structs.replace(question, crank=known[question.crank.name])
+    name = question.crank.name
+    return msgspec.structs.replace(question, crank=msgspec.structs.replace(known[name], model=name))
 
 
 def _faults(profile: ShopProfile, pointer: str) -> Iterator[Fault]:

@@ -24,6 +24,7 @@ from cotterline.bench.quotes import QuoteRequest, settings_for, shell_of
 from cotterline.bench.replies import Substituted
 from cotterline.bench.shop import ShopSettings, StockedLengths
 from cotterline.bench.shop_profile import with_cranks
+from cotterline.bench.spelling import plain
 from cotterline.bench.spindle.order_policy import ONE_IS_ENOUGH
 from cotterline.bench.spindle.question import ShellForSpindle, SpindleQuestion
 from cotterline.bench.spindle.taper import Taper
@@ -186,7 +187,7 @@ def _one_property(wanted: ItemProperty, given: Sequence[ItemProperty]) -> _Findi
     if isinstance(wanted, Measure) and isinstance(item, Measure):
         return _one_measure(wanted, item, name)
     if isinstance(wanted, Text) and isinstance(item, Text):
-        fits = _plain(item.value) in {_plain(word) for word in wanted.accepted}
+        fits = plain(item.value) in {plain(word) for word in wanted.accepted}
         accepted = " or ".join(wanted.accepted)
         if fits:
             return _Finding("take", f"The {name} is {item.value}.")
@@ -210,11 +211,6 @@ def _one_measure(wanted: Measure, item: Measure, name: str) -> _Finding:
 
 def _within(value: float, wanted: Measure, slack: float = 0.0) -> bool:
     return wanted.lowest - slack - SLACK_MM <= value <= wanted.highest + slack + SLACK_MM
-
-
-def _plain(text: str) -> str:
-    """Text without what only looks different: capitals, and how many spaces."""
-    return " ".join(text.casefold().split())
 
 
 def _by_chain_line(
@@ -272,7 +268,7 @@ def _predicted(fitting: Fitting, stated: Sequence[ItemProperty], length: float, 
     asymmetry = _measure(stated, "spindle_asymmetry")
     unit = msgspec.structs.replace(
         wanted,
-        taper=next((name for name in get_args(Taper) if name == _plain(taper)), wanted.taper),
+        taper=next((name for name in get_args(Taper) if name == plain(taper)), wanted.taper),
         asymmetry_mm=wanted.asymmetry_mm if asymmetry is None else asymmetry,
     )
     width = fitting.shell.width if isinstance(unit.unit_width_mm, UnsetType) else unit.unit_width_mm

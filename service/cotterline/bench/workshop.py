@@ -6,6 +6,7 @@ from cotterline.bench.labour.book import DEFAULT_BOOK, LabourBook
 from cotterline.bench.labour.learning import LabourTime
 from cotterline.bench.pricing.catalogue import Part, PriceList
 from cotterline.bench.shop_profile import DEFAULT, ShopProfile
+from cotterline.bench.spindle.offset import OffsetReport
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,6 +19,7 @@ class Workshop:
         times: that it recorded.
         parts: of its catalogue; at least those that this job may need.
         price_lists: of its suppliers; at least the offers for ``parts``.
+        offsets: of cranks that were fitted and measured, its own and those that other shops gave.
     """
 
     profile: ShopProfile = DEFAULT
@@ -25,3 +27,4 @@ class Workshop:
     times: tuple[LabourTime, ...] = ()
     parts: tuple[Part, ...] = ()
     price_lists: tuple[PriceList, ...] = ()
+    offsets: tuple[OffsetReport, ...] = ()

@@ -1,8 +1,4 @@
-"""What a shop can fit and what its suppliers ask for it: parts, and price lists checked before they are kept.
-
-A trade item number is checked by its check digit: GS1 General Specifications, section 7.9 (the modulo-10 sum of the
-product of weights 3 and 1), through a published library of number formats.
-"""
+"""What a shop can fit and what its suppliers ask for it: parts, and price lists checked before they are kept."""
 
 from collections.abc import Iterator, Sequence
 from decimal import Decimal
@@ -11,9 +7,9 @@ from typing import Annotated, Literal
 
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
-from stdnum import ean
 
 from cotterline.bench.errors import Fault
+from cotterline.bench.gtin import Gtin, check_gtin
 from cotterline.bench.money import MINOR_DECIMALS, Money, check_price
 from cotterline.bench.pricing.rules import Amount
 from cotterline.bench.shell.families import FamilyId
@@ -34,14 +30,6 @@ PartRole = Literal[
     "other",
 ]
 Sku = Annotated[str, Meta(min_length=1, max_length=60, pattern=NO_NUL, description="The shop's own number for a part.")]
-Gtin = Annotated[
-    str,
-    Meta(
-        pattern=r"^([0-9]{8}|[0-9]{12,14})(?![\s\S])",
-        max_length=14,
-        description="Global Trade Item Number of 8, 12, 13 or 14 digits; its check digit is checked.",
-    ),
-]
 Supplier = Annotated[str, Meta(min_length=1, max_length=60, pattern=NO_NUL)]
 Words = Annotated[str, Meta(min_length=1, max_length=200, pattern=NO_NUL)]
 ThreadWords = Annotated[str, Meta(min_length=1, max_length=40, pattern=NO_NUL)]
@@ -124,7 +112,7 @@ def check_parts(parts: Sequence[Part], pointer: str) -> Iterator[Fault]:
     """Yield what is wrong with a catalogue: a number given twice, a trade item number whose check digit is wrong."""
     yield from _repeated([part.sku for part in parts], pointer)
     for index, part in enumerate(parts):
-        yield from _gtin(part.gtin, f"{pointer}/{index}/gtin")
+        yield from check_gtin(part.gtin, f"{pointer}/{index}/gtin")
 
 
 def check_price_list(prices: PriceList, pointer: str) -> Iterator[Fault]:
@@ -139,7 +127,7 @@ def check_price_list(prices: PriceList, pointer: str) -> Iterator[Fault]:
 
 def check_offer(offer: Offer, currency: str, pointer: str) -> Iterator[Fault]:
     """Yield what is wrong with one offer; ``currency`` must be one of ISO 4217."""
-    yield from _gtin(offer.gtin, f"{pointer}/gtin")
+    yield from check_gtin(offer.gtin, f"{pointer}/gtin")
     if isinstance(offer.price, UnsetType) == (not offer.breaks):
         yield Fault(f"{pointer}/price", "state a price or breaks: one of them")
     if not isinstance(offer.price, UnsetType):
@@ -167,11 +155,6 @@ def price_for(offer: Offer, quantity: int) -> Decimal | None:
 def _price(price: str, currency: str, pointer: str) -> Iterator[Fault]:
     for fault in check_price(Money(amount=price, currency=currency), ""):
         yield Fault(pointer, fault.detail)
-
-
-def _gtin(number: str | UnsetType, pointer: str) -> Iterator[Fault]:
-    if not isinstance(number, UnsetType) and not ean.is_valid(number):
-        yield Fault(pointer, f"the check digit of {number} is wrong")
 
 
 def _repeated(skus: Sequence[str], pointer: str) -> Iterator[Fault]:

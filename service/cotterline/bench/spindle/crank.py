@@ -10,6 +10,7 @@ from cotterline.bench.chain.methods import FrontMeasurement
 from cotterline.bench.data import load
 from cotterline.bench.derivation import Trace
 from cotterline.bench.errors import CotterlineError, Fault
+from cotterline.bench.gtin import Gtin, check_gtin
 from cotterline.bench.quantity import Reading, Uncertain, check_span
 from cotterline.bench.shop import NO_NUL
 from cotterline.bench.spindle.aim import BOOKED_TARGET, Aim, OldChainLine, booked_as
@@ -28,6 +29,7 @@ BOOKED_UNTRIED: Final = "crank not yet tried"
 BOOKED_SPACING: Final = "ring spacing"
 BOOKED_SEATING_THEN: Final = "seating depth on the reference spindle"
 
+CrankName = Annotated[str, msgspec.Meta(min_length=1, max_length=80, pattern=NO_NUL)]
 RingPlace = Literal["centre", "inner", "outer"]
 Asymmetry = Annotated[
     float, msgspec.Meta(ge=-30, le=30, description="Right end minus left end of the spindle, mm; 0 if symmetric.")
@@ -56,11 +58,15 @@ class _Crank(msgspec.Struct, tag_field="known_by", frozen=True, kw_only=True, fo
     """What holds for any crank; ``known_by`` says what else is known.
 
     Attributes:
+        model: what the shop calls this kind of crank; fit reports of it count together.
+        gtin: its trade item number; other shops' reports count under it.
         taper: the standard its square holes were made for.
         rings: how many chainrings it carries.
         ring_spacing: middle to middle of neighbouring rings.
     """
 
+    model: CrankName | msgspec.UnsetType = msgspec.UNSET
+    gtin: Gtin | msgspec.UnsetType = msgspec.UNSET
     taper: KnownTaper = "unknown"
     rings: Annotated[int, msgspec.Meta(ge=1, le=3)] = 1
     ring_spacing: Reading | msgspec.UnsetType = msgspec.UNSET
@@ -97,7 +103,7 @@ class CotterDistance(_Crank, tag="cotter_distance", frozen=True, kw_only=True):
 
 
 class UnknownCrank(_Crank, tag="unknown", frozen=True, kw_only=True):
-    """Nothing is known: no length can be told."""
+    """Nothing was measured: a length can be told only from fit reports of its ``model`` or ``gtin``."""
 
 
 class NamedCrank(
@@ -109,7 +115,7 @@ class NamedCrank(
         name: as it is called there.
     """
 
-    name: Annotated[str, msgspec.Meta(min_length=1, max_length=80, pattern=NO_NUL)]
+    name: CrankName
 
 
 Crank = ReferencePair | CotterDistance | UnknownCrank | NamedCrank
@@ -137,6 +143,7 @@ def check_crank(crank: Crank, pointer: str) -> Iterator[Fault]:
     if isinstance(crank, NamedCrank):
         yield Fault(f"{pointer}/name", f"the shop has no crank named {crank.name!r}")
         return
+    yield from check_gtin(crank.gtin, f"{pointer}/gtin")
     if isinstance(crank.ring_spacing, Reading):
         yield from check_span(crank.ring_spacing, (2.0, 15.0), "ring spacing", f"{pointer}/ring_spacing")
     match crank:

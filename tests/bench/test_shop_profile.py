@@ -87,7 +87,8 @@ def test_a_crank_named_in_a_question_is_the_shops() -> None:
     profile = ShopProfile(cranks=(CRANK,))
     aim = StatedAim(chain_line=Reading(value=43.5))
     named = SpindleQuestion(target=aim, crank=NamedCrank(name="touring double"))
-    assert with_cranks(named, profile) == msgspec.structs.replace(named, crank=PAIR)
+    known = msgspec.structs.replace(PAIR, model="touring double")
+    assert with_cranks(named, profile) == msgspec.structs.replace(named, crank=known)
     for crank in (NamedCrank(name="Touring double"), UnknownCrank(), PAIR):
         other = msgspec.structs.replace(named, crank=crank)
         assert with_cranks(other, profile) == other

@@ -1,9 +1,7 @@
 """The pages that the type of a problem document points to: for a person as HTML, for a program as JSON."""
 
 import html
-from base64 import b64encode
 from collections.abc import Callable, Mapping
-from hashlib import sha256
 from importlib.resources import files
 from string import Template
 from typing import Annotated, Any
@@ -17,6 +15,7 @@ from cotterline.api.fixed import Fixed
 from cotterline.api.operation import EXAMPLE_ID, NOT_MODIFIED, Example
 from cotterline.api.problem_words import WORDS, example
 from cotterline.api.problems import PROBLEMS, Call, Problem
+from cotterline.documents.templates import policy
 
 
 class ProblemType(msgspec.Struct, frozen=True, kw_only=True):
@@ -78,16 +77,11 @@ def _template(name: str) -> Template:
 
 
 _STYLE = files("cotterline.api").joinpath("assets", "problems.css").read_text("utf-8")
-_POLICY = (
-    f"default-src 'none'; style-src 'sha256-{b64encode(sha256(_STYLE.encode()).digest()).decode()}'; "
-    "img-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
-)
-"""Nothing but the page itself: its one style is written in it, and named here by its hash."""
 
 
 def _page(name: str, **words: str) -> Fixed:
     text = _template(name).substitute(words, style=_STYLE)
-    return Fixed(text.encode(), "text/html", {"Content-Security-Policy": _POLICY, "Vary": "Accept"})
+    return Fixed(text.encode(), "text/html", {"Content-Security-Policy": policy(_STYLE), "Vary": "Accept"})
 
 
 def _data(value: ProblemType | ProblemTypes) -> Fixed:

@@ -8,22 +8,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cotterline.bench.derivation import Trace
+from cotterline.bench.fit.fitting import Fitting
 from cotterline.bench.orders import OrderLine
 from cotterline.bench.parts_list import ItemProperty, Measure, PropertyName, Text
-from cotterline.bench.quotes import QuoteRequest
 from cotterline.bench.replies import Substituted
 from cotterline.bench.shop import ShopSettings
-from cotterline.bench.shop_profile import ShopProfile
-from cotterline.bench.spindle.crank import ReferencePair
-from cotterline.bench.spindle.question import ShellForSpindle, SpindleQuestion
+from cotterline.bench.spindle.question import SpindleQuestion
 from cotterline.bench.spindle_options import SpindleOption
-from cotterline.bench.substitutions import Fitting, Judgement, fitting_of, judge, judge_price
-from cotterline.bench.workshop import Workshop
-from tests.bench.bikes import COTTERED
+from cotterline.bench.substitutions import Judgement, judge, judge_price
 from tests.bench.formulas import check_steps
 from tests.bench.order_cases import eur, line, with_properties
 from tests.bench.pricing_cases import exactly
-from tests.bench.spindle_cases import ENGLISH_68, cotter_question, pair_question, question
+from tests.bench.spindle_cases import ENGLISH_68, pair_question, question
 
 THREAD = "1.370 in x 24 tpi"
 AT_47_5 = {"method": "measured_chain_line", "chain_line": {"value": 47.5, "tool": "caliper"}}
@@ -271,32 +267,6 @@ def test_a_price_in_another_currency_is_put_to_a_person() -> None:
     assert judge_price(ORDERED, francs, 100).reasons == (
         "It costs 1.00 CHF; 20.00 EUR was ordered, and prices are not converted.",
     )
-
-
-def test_the_question_of_a_kept_request_is_what_a_spindle_has_to_fit() -> None:
-    asked = cotter_question(113, 42, unit={"taper": "jis"})
-    shop = ShopSettings(chain_line_tolerance_mm=2)
-    workshop = Workshop(profile=ShopProfile(calculation=shop))
-    found = fitting_of(QuoteRequest(evidence=COTTERED, spindle=asked), workshop)
-    assert found == Fitting(question=asked, shell=ShellForSpindle(family="iso_english", width=68), settings=shop)
-    own = ShopSettings(chain_line_tolerance_mm=1, units="in")
-    found = fitting_of(QuoteRequest(evidence=COTTERED, spindle=asked, settings=own), workshop)
-    assert found is not None
-    assert (found.settings, found.shell.width) == (own, 68)
-    assert fitting_of(QuoteRequest(evidence=COTTERED), workshop) is None
-
-
-def test_a_crank_of_the_shops_own_is_known_by_its_measurements() -> None:
-    measured = fitting().question.crank
-    shop = msgspec.convert({"cranks": [{"name": "the blue one", "crank": msgspec.to_builtins(measured)}]}, ShopProfile)
-    asked = question(
-        target={"aim": "stated", "chain_line": {"value": 47.5}},
-        crank={"known_by": "shop_crank", "name": "the blue one"},
-    )
-    found = fitting_of(QuoteRequest(evidence=COTTERED, spindle=asked), Workshop(profile=shop))
-    assert found is not None
-    assert isinstance(measured, ReferencePair)
-    assert found.question.crank == msgspec.structs.replace(measured, model="the blue one")
 
 
 @given(st.floats(95, 135), st.floats(0.5, 3))

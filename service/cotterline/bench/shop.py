@@ -38,6 +38,9 @@ class ShopSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
         stocked_lengths: replaces the default catalogue for the shell widths it names.
         chainstay_clearance_mm: least gap between chainring and chainstay.
         arm_clearance_mm: least gap between crank arm and chainstay.
+        run_out_good_mm: wobble of the rings over a turn, greatest less least, up to which an arm's position is good. No
+            published limit was found, so this is the shop's own.
+        run_out_most_mm: wobble beyond which no bicycle leaves. As ``run_out_good_mm``.
     """
 
     units: Unit = "mm"
@@ -48,3 +51,5 @@ class ShopSettings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     stocked_lengths: Annotated[tuple[StockedLengths, ...], msgspec.Meta(max_length=12)] = ()
     chainstay_clearance_mm: Annotated[float, msgspec.Meta(ge=3, le=15)] = 5.0
     arm_clearance_mm: Annotated[float, msgspec.Meta(ge=2, le=15)] = 3.0
+    run_out_good_mm: Annotated[float, msgspec.Meta(ge=0.1, le=3)] = 0.5
+    run_out_most_mm: Annotated[float, msgspec.Meta(ge=0.2, le=5)] = 1.0

@@ -125,6 +125,8 @@ def _faults(profile: ShopProfile, pointer: str) -> Iterator[Fault]:
         yield from check_pricing(profile.pricing, profile.currency, names, f"{pointer}/pricing")
     yield from _repeated([rate.name for rate in profile.tax.rates], f"{pointer}/tax/rates")
     yield from _repeated([crank.name for crank in profile.cranks], f"{pointer}/cranks")
+    if profile.calculation.run_out_good_mm > profile.calculation.run_out_most_mm:
+        yield Fault(f"{pointer}/calculation/run_out_good_mm", "must not exceed run_out_most_mm")
     widths = [row.shell_width for row in profile.calculation.stocked_lengths]
     for index, width in enumerate(widths):
         if width in widths[:index]:

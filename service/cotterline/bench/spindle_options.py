@@ -16,7 +16,7 @@ from cotterline.bench.derivation import Step, Trace
 from cotterline.bench.quantity import COVERAGE, Length, Uncertain, in_unit, probability, refuse, within
 from cotterline.bench.shop import ShopSettings
 from cotterline.bench.spindle import clearance
-from cotterline.bench.spindle.aim import MatchRear, NominalAim, OldChainLine, target
+from cotterline.bench.spindle.aim import Aim, MatchRear, NominalAim, OldChainLine, target
 from cotterline.bench.spindle.cautions import SpindleCaution, cautions
 from cotterline.bench.spindle.clearance import Clearance, Limits
 from cotterline.bench.spindle.crank import Baseline, baseline
@@ -117,8 +117,8 @@ class SpindleResult(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     derivation: tuple[Step, ...] | msgspec.UnsetType = msgspec.UNSET
 
 
-class _Bench(msgspec.Struct, frozen=True, kw_only=True):
-    """What every length is judged with."""
+class Bench(msgspec.Struct, frozen=True, kw_only=True):
+    """What every length is judged with; lengths in mm."""
 
     goal: Uncertain
     known: Baseline
@@ -175,7 +175,7 @@ def options(
     goal = target(question.target, trace, f"{pointer}/target")
     known = baseline(question.crank, question.target, trace, f"{pointer}/crank")
     place = placing(known, question.unit, shell.width, settings, trace)
-    bench = _Bench(
+    bench = Bench(
         goal=goal,
         known=known,
         placing=place,
@@ -184,8 +184,8 @@ def options(
     )
     exact = note_exact(place, goal, trace)
     steps = ladder(shell.family, place.unit.unit_width.value, settings)
-    by_length = [_option(length, bench, trace) for length in steps.lengths]
-    ranked = sorted(by_length, key=_rank)
+    by_length = [option_at(length, bench, trace) for length in steps.lengths]
+    ranked = sorted(by_length, key=preference)
     at = by_length.index(ranked[0])
     shorter = by_length[at - 1] if at > 0 else msgspec.UNSET
     longer = by_length[at + 1] if at + 1 < len(by_length) else msgspec.UNSET
@@ -206,12 +206,13 @@ def options(
         budget=_budget(bench, trace),
         order=order,
         cautions=tuple(cautions(_found(bench, steps, ranked, order))),
-        assumptions=_assumptions(question),
+        assumptions=granted(question.target),
         derivation=tuple(trace.steps[start:]) if trace.wanted else msgspec.UNSET,
     )
 
 
-def _option(length: float, bench: _Bench, trace: Trace) -> SpindleOption:
+def option_at(length: float, bench: Bench, trace: Trace) -> SpindleOption:
+    """What one length would do; lengths in mm."""
     line = note_chain_line(bench.placing, length, trace)
     residual = line - bench.goal
     clearances = clearance.judge(bench.limits, bench.placing.position(length), trace)
@@ -219,17 +220,18 @@ def _option(length: float, bench: _Bench, trace: Trace) -> SpindleOption:
         spindle_length=Length.mm(length),
         chain_line=line.length,
         residual=residual.length,
-        probability_within=_chance(length, residual, bench.tolerance, trace),
+        probability_within=chance_within(f"{length:g} mm", residual, bench.tolerance, trace),
         tread_change=Length.mm(_tread_change(length, bench.placing, trace)),
         clearances=clearances,
         fouls=clearance.fouls(clearances),
     )
 
 
-def _chance(length: float, residual: Uncertain, tolerance: float, trace: Trace) -> float:
+def chance_within(what: str, residual: Uncertain, tolerance: float, trace: Trace) -> float:
+    """Probability that ``residual`` truly lies within ``tolerance`` mm either way; ``what`` names it in the trace."""
     chance = within(residual.value, residual.sd, -tolerance, tolerance)
     trace.note(
-        f"chance that {length:g} mm lands within the tolerance",
+        f"chance that {what} lands within the tolerance",
         "phi((tolerance - residual) / sd) - phi((-tolerance - residual) / sd)",
         chance,
         "1",
@@ -255,14 +257,15 @@ def _tread_change(length: float, place: Placing, trace: Trace) -> float:
     )
 
 
-def _rank(option: SpindleOption) -> tuple[bool, float, float, float]:
+def preference(option: SpindleOption) -> tuple[bool, float, float, float]:
+    """Sorts options best first."""
     return option.fouls, -option.probability_within, abs(option.residual.value), option.spindle_length.value
 
 
 def _order(
     first: SpindleOption,
     neighbours: list[SpindleOption],
-    bench: _Bench,
+    bench: Bench,
     costs: OrderCosts | msgspec.UnsetType,
     trace: Trace,
 ) -> OrderAdvice | msgspec.UnsetType:
@@ -284,7 +287,7 @@ def _stated(known: Baseline) -> StatedBaseline:
     )
 
 
-def _budget(bench: _Bench, trace: Trace) -> tuple[BudgetPart, ...]:
+def _budget(bench: Bench, trace: Trace) -> tuple[BudgetPart, ...]:
     """The same for every length: only the value of the residual changes with it."""
     residual = bench.placing.chain_line(0.0) - bench.goal
     parts = sorted((-abs(part), source) for source, part in residual.parts.items() if part)
@@ -301,17 +304,18 @@ def _budget(bench: _Bench, trace: Trace) -> tuple[BudgetPart, ...]:
     )
 
 
-def _assumptions(question: SpindleQuestion) -> tuple[str, ...]:
-    match question.target:
+def granted(aim: Aim) -> tuple[str, ...]:
+    """What the chain line to reach takes for granted about the bicycle."""
+    match aim:
         case OldChainLine() | MatchRear():
-            return assumptions(question.target.measurement)
+            return assumptions(aim.measurement)
         case NominalAim():
-            return assumptions(NominalChainLine(kind=question.target.kind))
+            return assumptions(NominalChainLine(kind=aim.kind))
     return ()
 
 
 def _found(
-    bench: _Bench, steps: Ladder, ranked: list[SpindleOption], order: OrderAdvice | msgspec.UnsetType
+    bench: Bench, steps: Ladder, ranked: list[SpindleOption], order: OrderAdvice | msgspec.UnsetType
 ) -> dict[SpindleCaution, bool]:
     known, unit = bench.known, bench.placing.unit
     measured = [item.state != "not_measured" for item in ranked[0].clearances]

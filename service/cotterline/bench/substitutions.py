@@ -5,7 +5,6 @@ figure says so, taken only where every one fits, and in every other case put to 
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final, Literal, NamedTuple, get_args
 
@@ -15,22 +14,18 @@ from msgspec import UNSET, UnsetType
 from cotterline.bench.data import load
 from cotterline.bench.derivation import Trace
 from cotterline.bench.errors import CotterlineError
+from cotterline.bench.fit.fitting import Fitting
 from cotterline.bench.money import Money
 from cotterline.bench.orders import OrderLine
 from cotterline.bench.parts_list import ItemProperty, Measure, PropertyName, Text
 from cotterline.bench.pricing.candidates import SLACK_MM
 from cotterline.bench.quantity import Length
-from cotterline.bench.quotes import QuoteRequest, settings_for, shell_of
 from cotterline.bench.replies import Substituted
-from cotterline.bench.shop import ShopSettings, StockedLengths
-from cotterline.bench.shop_profile import with_cranks
+from cotterline.bench.shop import StockedLengths
 from cotterline.bench.spelling import plain
 from cotterline.bench.spindle.order_policy import ONE_IS_ENOUGH
-from cotterline.bench.spindle.question import ShellForSpindle, SpindleQuestion
 from cotterline.bench.spindle.taper import Taper
 from cotterline.bench.spindle_options import SpindleOption, SpindleResult, options
-from cotterline.bench.thread_verdicts import verdict
-from cotterline.bench.workshop import Workshop
 
 Ruling = Literal["take", "refuse", "ask"]
 
@@ -77,39 +72,9 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     chain_line: SpindleOption | UnsetType = UNSET
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fitting:
-    """What a proposed spindle is to fit.
-
-    Attributes:
-        question: where the rings shall stand, and on which crank.
-        shell: as it was decided.
-        settings: that the quote was made by.
-    """
-
-    question: SpindleQuestion
-    shell: ShellForSpindle
-    settings: ShopSettings
-
-
 class _Finding(NamedTuple):
     ruling: Ruling
     words: str
-
-
-def fitting_of(request: QuoteRequest, workshop: Workshop) -> Fitting | None:
-    """What the spindle of a kept request is to fit; nothing where none was asked for.
-
-    Args:
-        request: of the revision that was ordered.
-        workshop: with the settings of that revision.
-    """
-    if isinstance(request.spindle, UnsetType):
-        return None
-    settings = settings_for(request, workshop)
-    judged = verdict(request.evidence, settings, Trace(wanted=False))
-    question = with_cranks(request.spindle, workshop.profile)
-    return Fitting(question=question, shell=shell_of(judged), settings=settings)
 
 
 def judge(

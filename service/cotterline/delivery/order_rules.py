@@ -8,11 +8,12 @@ from uuid_utils.compat import uuid7
 
 from cotterline.bench.derivation import Trace
 from cotterline.bench.errors import CotterlineError
+from cotterline.bench.fit.fitting import Fitting, fitting_of
 from cotterline.bench.orders import LineChange, OrderChangeDocument
 from cotterline.bench.quotes import QuoteRequest
 from cotterline.bench.replies import Decision, OrderStanding, Question, Substituted
 from cotterline.bench.standing import Proposal
-from cotterline.bench.substitutions import Fitting, Judgement, fitting_of, judge, judge_price
+from cotterline.bench.substitutions import Judgement, judge, judge_price
 from cotterline.bench.workshop import Workshop
 from cotterline.delivery.order_files import OrderFile, decide, tell_supplier
 from cotterline.store import quote_revisions

@@ -16,6 +16,7 @@ from cotterline.bench.fit_reports import fit_result
 from cotterline.bench.quantity import MM_PER_INCH, Length
 from cotterline.bench.quotes import QuoteRequest
 from cotterline.bench.shop_profile import ShopProfile
+from cotterline.bench.spindle.offset import OffsetReport
 from cotterline.bench.spindle.question import SpindleQuestion
 from cotterline.bench.workshop import Workshop
 from tests.bench.bikes import COTTERED
@@ -174,6 +175,15 @@ def test_the_fitted_unit_is_stated_as_it_was_taken_to_sit() -> None:
     result = judged(pair_question(113, 43, 43, unit=unit, crank={"rings": 3, "taper": "iso"}), fit_report(line(43)))
     assert (result.unit.taper, result.unit.asymmetry_mm, result.unit.moved.value) == ("iso", 3, -1.5)
     assert (result.rings, result.crank_taper) == (3, "iso")
+
+
+@pytest.mark.parametrize("units", ["mm", "in"])
+def test_the_published_crank_at_46_on_122_is_remembered_by_its_offset_in_whatever_unit(units: str) -> None:
+    """46 - 122 / 2 (rennrad-news.de, thread 175039); a spacer of 1 mm is no part of it."""
+    asked = pair_question(122, 43.5, 43.5, unit={"spacer_mm": 1}, crank={"rings": 2, "model": "old double"})
+    result = judged(asked, fit_report(line(47)), (122,), {"units": units})
+    assert isinstance(result.offset, OffsetReport)
+    assert (result.offset.offset_mm, result.offset.rings, result.offset.crank) == (-15, 2, "old double")
 
 
 def test_where_two_were_ordered_the_report_says_which_was_fitted() -> None:

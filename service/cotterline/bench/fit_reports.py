@@ -19,6 +19,7 @@ from cotterline.bench.fit.summary import cautioned, granted_by, misses_its_place
 from cotterline.bench.fit.torques import judged_torque, torque_checks
 from cotterline.bench.quantity import Length, in_unit, refuse
 from cotterline.bench.quotes import QuoteRequest
+from cotterline.bench.spindle.offset import offset_report
 from cotterline.bench.workshop import Workshop
 
 
@@ -83,6 +84,7 @@ def _judged(fit: Fitted, report: FitReportRequest, known_lengths: Sequence[float
         unit=fit.before.unit,
         crank_taper=fit.before.known.crank_taper,
         rings=fit.rings,
+        offset=offset_report(fit.question.crank, fit.chain_line, fit.length, fit.before.unit, trace) or msgspec.UNSET,
         next_spindle=next_spindle(fit, gaps, known_lengths, trace) if movable else msgspec.UNSET,
         spacer=spacer_instead(fit, gaps, trace) if movable else msgspec.UNSET,
         cautions=(),

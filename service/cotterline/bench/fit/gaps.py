@@ -29,10 +29,8 @@ from cotterline.bench.spindle.clearance import (
     limits,
 )
 from cotterline.bench.spindle.crank import ERRORS
+from cotterline.bench.spindle.offset import BOOKED_FITTED_LENGTH, BOOKED_FITTED_SEATING
 from cotterline.bench.spindle.placing import BOOKED_SEAT, BOOKED_SEATING, BOOKED_TOLERANCE
-
-BOOKED_FITTED_LENGTH: Final = "length of the fitted spindle"
-BOOKED_FITTED_SEATING: Final = "seating depth on the fitted spindle"
 
 _NOW_FITTED: Final[Mapping[str, str]] = {
     BOOKED_TOLERANCE: BOOKED_FITTED_LENGTH,

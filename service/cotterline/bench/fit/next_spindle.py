@@ -12,11 +12,12 @@ from msgspec import UnsetType
 
 from cotterline.bench.derivation import Trace
 from cotterline.bench.fit.fitted import SLACK_MM, Fitted, among
-from cotterline.bench.fit.gaps import BOOKED_FITTED_LENGTH, BOOKED_FITTED_SEATING, Around, centred
+from cotterline.bench.fit.gaps import Around, centred
 from cotterline.bench.fit.result import NextSpindle
 from cotterline.bench.quantity import Uncertain
 from cotterline.bench.spindle.crank import ERRORS, Baseline
 from cotterline.bench.spindle.ladder import ladder
+from cotterline.bench.spindle.offset import BOOKED_FITTED_LENGTH, BOOKED_FITTED_SEATING
 from cotterline.bench.spindle.placing import BOOKED_SEAT, placing
 from cotterline.bench.spindle_options import Bench, SpindleOption, option_at, preference
 

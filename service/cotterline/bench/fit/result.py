@@ -10,6 +10,7 @@ from cotterline.bench.derivation import Step
 from cotterline.bench.parts_data import TorqueSubject
 from cotterline.bench.quantity import Length, Side
 from cotterline.bench.spindle.clearance import Clearance
+from cotterline.bench.spindle.offset import OffsetReport
 from cotterline.bench.spindle.placing import SeatedUnit
 from cotterline.bench.spindle.taper import KnownTaper
 from cotterline.bench.spindle_options import SpindleOption
@@ -164,6 +165,7 @@ class FitResult(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
         unit: how the fitted unit was taken to be made and seated.
         crank_taper: standard of the crank's square holes.
         rings: how many the crank carries.
+        offset: what the fitted spindle said of the crank, for jobs to come; in mm whatever the unit.
         next_spindle: where the chain line or a gap missed and another length is better.
         spacer: where the chain line or a gap missed and a spacer would do.
         cautions: what to know before riding, and before ordering.
@@ -186,6 +188,7 @@ class FitResult(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     unit: SeatedUnit
     crank_taper: KnownTaper
     rings: int
+    offset: OffsetReport | UnsetType = msgspec.UNSET
     next_spindle: NextSpindle | UnsetType = msgspec.UNSET
     spacer: SpacerInstead | UnsetType = msgspec.UNSET
     cautions: tuple[Caution, ...]

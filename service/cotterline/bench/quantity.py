@@ -136,6 +136,10 @@ class Uncertain:
         """Standard deviation in mm."""
         return math.sqrt(math.fsum(part * part for part in self.parts.values()))
 
+    def covariance(self, other: "Uncertain") -> float:
+        """Of two values' errors, in mm2: the sources they share."""
+        return math.fsum(part * other.parts.get(source, 0.0) for source, part in self.parts.items())
+
     def __add__(self, other: "Uncertain | float") -> "Uncertain":
         if not isinstance(other, Uncertain):
             return Uncertain(self.value + other, self.parts)

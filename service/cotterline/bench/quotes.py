@@ -120,7 +120,7 @@ def quote(request: QuoteRequest, workshop: Workshop, trace: Trace) -> QuoteResul
     settings = settings_for(request, workshop)
     request = _checked(request, workshop)
     judged = verdict(request.evidence, settings, trace)
-    spindle, missing = _spindle(request, judged, settings, trace)
+    spindle, missing = _spindle(request, judged, workshop, trace)
     reasons = _reasons(judged, missing)
     advised = _advised(spindle, request.options)
     listed = _parts(request, judged, spindle, advised, trace) if not reasons else UNSET
@@ -172,7 +172,7 @@ def parts_regardless(request: QuoteRequest, workshop: Workshop) -> PartsList:
     settings = settings_for(request, workshop)
     request, trace = _checked(request, workshop), Trace(wanted=False)
     judged = verdict(request.evidence, settings, trace)
-    spindle, missing = _spindle(request, judged, settings, trace)
+    spindle, missing = _spindle(request, judged, workshop, trace)
     if FAMILIES[judged.leading.drive].pitch is None:
         raise CotterlineError(
             "order-not-allowed", f"No unit screws into a shell without a thread: {judged.leading.name}."
@@ -223,12 +223,13 @@ def _bare(part: Part) -> Part:
 
 
 def _spindle(
-    request: QuoteRequest, judged: Verdict, settings: ShopSettings, trace: Trace
+    request: QuoteRequest, judged: Verdict, workshop: Workshop, trace: Trace
 ) -> tuple[SpindleResult | None, tuple[Fault, ...]]:
     if isinstance(request.spindle, UnsetType):
         return None, (Fault("/spindle", "Say where the rings shall stand and which crank is to be fitted."),)
     try:
-        return options(request.spindle, shell_of(judged), settings, trace, "/spindle"), ()
+        settings, offsets = settings_for(request, workshop), workshop.offsets
+        return options(request.spindle, shell_of(judged), settings, trace, "/spindle", offsets=offsets), ()
     except CotterlineError as error:
         if error.code != "measurement-missing":
             raise

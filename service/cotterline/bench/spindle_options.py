@@ -5,7 +5,7 @@ its left, and by whatever moves the unit in the shell or the arm on its end. Eve
 name, so one that enters both the target and the crank's reference cancels where the two are compared.
 """
 
-from typing import Literal
+from collections.abc import Sequence
 
 import msgspec
 
@@ -19,8 +19,10 @@ from cotterline.bench.spindle import clearance
 from cotterline.bench.spindle.aim import Aim, MatchRear, NominalAim, OldChainLine, target
 from cotterline.bench.spindle.cautions import SpindleCaution, cautions
 from cotterline.bench.spindle.clearance import Clearance, Limits
-from cotterline.bench.spindle.crank import Baseline, baseline
+from cotterline.bench.spindle.crank import Baseline, BaselineSource
+from cotterline.bench.spindle.known_crank import KnownCrank, LearnedCrank, known_crank
 from cotterline.bench.spindle.ladder import Ladder, ladder
+from cotterline.bench.spindle.offset import OffsetReport
 from cotterline.bench.spindle.order_policy import Candidate, Landing, OrderAdvice, OrderCosts, advise, better_second
 from cotterline.bench.spindle.placing import Placing, SeatedUnit, note_chain_line, note_exact, placing
 from cotterline.bench.spindle.question import ShellForSpindle, SpindleQuestion, SpindleRequest, check_question
@@ -64,13 +66,14 @@ class StatedBaseline(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_f
     """What every length is counted from.
 
     Attributes:
-        what: ``reference spindle``, or ``cotter centres`` where the old distance between the cotters stands in for one.
+        what: ``reference spindle``; ``cotter centres`` where the old distance between the cotters stands in for one;
+            ``fit reports`` where nothing else is known of the crank, and any length will do.
         spindle_length: of it.
         chain_line: of this crank on it.
         asymmetry_mm: right end minus left end of it.
     """
 
-    what: Literal["reference spindle", "cotter centres"]
+    what: BaselineSource
     spindle_length: Length
     chain_line: Length
     asymmetry_mm: float
@@ -91,6 +94,7 @@ class SpindleResult(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
             the tolerance, then the least residual.
         unit: how the unit was taken to be made and seated.
         taper_shift: what a change of taper standard did, where there is one.
+        learned: what fit reports said of the crank and did to the prediction, where there are any.
         ladder: where the lengths come from.
         budget: what the uncertainty of every residual is made of, greatest first.
         order: one spindle, or two and return one; left out where every length fouls.
@@ -109,6 +113,7 @@ class SpindleResult(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     options: tuple[SpindleOption, ...]
     unit: SeatedUnit
     taper_shift: TaperShift | msgspec.UnsetType = msgspec.UNSET
+    learned: LearnedCrank | msgspec.UnsetType = msgspec.UNSET
     ladder: Ladder
     budget: tuple[BudgetPart, ...]
     order: OrderAdvice | msgspec.UnsetType = msgspec.UNSET
@@ -132,14 +137,23 @@ class Bench(msgspec.Struct, frozen=True, kw_only=True):
         return Candidate(length, self.placing.chain_line(length).value - self.goal.value)
 
 
-def rank(request: SpindleRequest, shop: ShopSettings, trace: Trace) -> SpindleResult:
+def rank(
+    request: SpindleRequest, shop: ShopSettings, trace: Trace, offsets: Sequence[OffsetReport] = ()
+) -> SpindleResult:
     """The answer to a request, in the unit its settings, or else the shop's, ask for."""
     settings = shop if isinstance(request.settings, msgspec.UnsetType) else request.settings
-    return in_unit(options(request.question, request.shell, settings, trace, "/question"), settings.units)
+    found = options(request.question, request.shell, settings, trace, "/question", offsets=offsets)
+    return in_unit(found, settings.units)
 
 
-def options(
-    question: SpindleQuestion, shell: ShellForSpindle, settings: ShopSettings, trace: Trace, pointer: str = ""
+def options(  # noqa: PLR0913 - a place for faults and what was learned, beside the four that make the question
+    question: SpindleQuestion,
+    shell: ShellForSpindle,
+    settings: ShopSettings,
+    trace: Trace,
+    pointer: str = "",
+    *,
+    offsets: Sequence[OffsetReport] = (),
 ) -> SpindleResult:
     """Every length for this shell, ranked, and which to order; lengths in mm.
 
@@ -149,6 +163,7 @@ def options(
         settings: tolerance, taper convention, clearances and stocked lengths are used.
         trace: collects the derivation.
         pointer: where the question stands in the request, for faults.
+        offsets: of cranks that were fitted and measured.
 
     Raises:
         CotterlineError: ``impossible-value`` where a value cannot be right, ``measurement-missing`` where no length
@@ -173,13 +188,13 @@ def options(
     refuse(list(check_question(question, pointer)))
     start = len(trace.steps)
     goal = target(question.target, trace, f"{pointer}/target")
-    known = baseline(question.crank, question.target, trace, f"{pointer}/crank")
-    place = placing(known, question.unit, shell.width, settings, trace)
+    crank = known_crank(question, offsets, settings, trace, pointer)
+    place = placing(crank.baseline, question.unit, shell.width, settings, trace)
     bench = Bench(
         goal=goal,
-        known=known,
+        known=crank.baseline,
         placing=place,
-        limits=clearance.limits(question.surroundings, question.target, known.chain_line, settings, trace),
+        limits=clearance.limits(question.surroundings, question.target, crank.gaps_read_at, settings, trace),
         tolerance=settings.chain_line_tolerance_mm,
     )
     exact = note_exact(place, goal, trace)
@@ -194,7 +209,7 @@ def options(
     return SpindleResult(
         target=goal.length,
         tolerance=Length.mm(bench.tolerance),
-        baseline=_stated(known),
+        baseline=_stated(crank.baseline),
         exact_length=exact.length,
         first=ranked[0],
         next_shorter=shorter,
@@ -202,10 +217,11 @@ def options(
         options=tuple(ranked),
         unit=place.unit,
         taper_shift=place.taper_shift,
+        learned=_learned(crank, place, question, settings),
         ladder=steps,
         budget=_budget(bench, trace),
         order=order,
-        cautions=tuple(cautions(_found(bench, steps, ranked, order))),
+        cautions=tuple(cautions(_found(crank, bench, steps, ranked, order))),
         assumptions=granted(question.target),
         derivation=tuple(trace.steps[start:]) if trace.wanted else msgspec.UNSET,
     )
@@ -287,6 +303,16 @@ def _stated(known: Baseline) -> StatedBaseline:
     )
 
 
+def _learned(
+    crank: KnownCrank, place: Placing, question: SpindleQuestion, settings: ShopSettings
+) -> LearnedCrank | msgspec.UnsetType:
+    """What reports did to the prediction, against the same unit placed by what the request says alone."""
+    if crank.asked is None:
+        return crank.told(place, None)
+    width, silent = place.unit.unit_width.value, Trace(wanted=False)
+    return crank.told(place, placing(crank.asked, question.unit, width, settings, silent))
+
+
 def _budget(bench: Bench, trace: Trace) -> tuple[BudgetPart, ...]:
     """The same for every length: only the value of the residual changes with it."""
     residual = bench.placing.chain_line(0.0) - bench.goal
@@ -315,12 +341,14 @@ def granted(aim: Aim) -> tuple[str, ...]:
 
 
 def _found(
-    bench: Bench, steps: Ladder, ranked: list[SpindleOption], order: OrderAdvice | msgspec.UnsetType
+    crank: KnownCrank, bench: Bench, steps: Ladder, ranked: list[SpindleOption], order: OrderAdvice | msgspec.UnsetType
 ) -> dict[SpindleCaution, bool]:
     known, unit = bench.known, bench.placing.unit
     measured = [item.state != "not_measured" for item in ranked[0].clearances]
     return {
-        "crank-untried": known.what == "cotter centres",
+        "crank-untried": known.what == "cotter centres" and not crank.tried,
+        "crank-only-by-kind": known.what == "fit reports" and not crank.tried,
+        "reports-disagree": crank.disagree,
         "taper-assumed": unit.taper_from == "assumed",
         "reference-taper-unstated": known.taper is None and known.what == "reference spindle",
         "taper-mismatch": known.crank_taper not in {"unknown", unit.taper},

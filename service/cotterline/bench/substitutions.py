@@ -243,6 +243,7 @@ def _predicted(fitting: Fitting, stated: Sequence[ItemProperty], length: float, 
         fitting.shell,
         msgspec.structs.replace(fitting.settings, stocked_lengths=only),
         trace,
+        offsets=fitting.offsets,
     )
 
 

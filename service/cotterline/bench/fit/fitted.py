@@ -14,7 +14,8 @@ from cotterline.bench.fit.report import FitReportRequest
 from cotterline.bench.quantity import Length, Uncertain
 from cotterline.bench.shop import ShopSettings
 from cotterline.bench.spindle.aim import target
-from cotterline.bench.spindle.crank import NamedCrank, baseline
+from cotterline.bench.spindle.crank import NamedCrank
+from cotterline.bench.spindle.known_crank import known_crank
 from cotterline.bench.spindle.placing import Placing, placing
 from cotterline.bench.spindle.question import ShellForSpindle, SpindleQuestion
 
@@ -34,7 +35,8 @@ class Fitted:
         chain_line: as measured on it.
         goal: the chain line to reach.
         rings: how many the crank carries.
-        before: where the crank's old reference puts it on any spindle.
+        before: where what was known of the crank puts it on any spindle.
+        gaps_read_at: the chain line at which gaps of the quote were read that name none.
         question: what the spindle was to fit.
         shell: it sits in.
         settings: it is judged by.
@@ -45,6 +47,7 @@ class Fitted:
     goal: Uncertain
     rings: int
     before: Placing
+    gaps_read_at: Uncertain
     question: SpindleQuestion
     shell: ShellForSpindle
     settings: ShopSettings
@@ -79,7 +82,7 @@ def fitted(fitting: Fitting, report: FitReportRequest, known_lengths: Sequence[f
     length = _length(report, known_lengths)
     question, settings = fitting.question, fitting.settings
     try:
-        known = baseline(question.crank, question.target, trace)
+        known = known_crank(question, fitting.offsets, settings, trace)
     except CotterlineError as error:
         raise unanswerable(" ".join(fault.detail for fault in error.faults)) from error
     return Fitted(
@@ -88,7 +91,8 @@ def fitted(fitting: Fitting, report: FitReportRequest, known_lengths: Sequence[f
         goal=target(question.target, trace),
         # A crank that is still a name has no baseline: it was refused above.
         rings=1 if isinstance(question.crank, NamedCrank) else question.crank.rings,
-        before=placing(known, question.unit, fitting.shell.width, settings, trace),
+        before=placing(known.baseline, question.unit, fitting.shell.width, settings, trace),
+        gaps_read_at=known.gaps_read_at,
         question=question,
         shell=fitting.shell,
         settings=settings,

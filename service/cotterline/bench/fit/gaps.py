@@ -76,7 +76,7 @@ def around(fit: Fitted, gaps: GapReadings, trace: Trace) -> Around:
         derailleur=before.derailleur,
     )
     reported = limits(now, question.target, fit.chain_line, fit.settings, trace)
-    earlier = limits(before, question.target, fit.before.known.chain_line, fit.settings, trace)
+    earlier = limits(before, question.target, fit.gaps_read_at, fit.settings, trace)
     _check_moves(fit, reported, earlier, trace)
     return Around(reported=reported, known=Limits(gaps=_carried(earlier, fit) | reported.gaps, reach=reported.reach))
 

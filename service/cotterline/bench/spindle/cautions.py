@@ -13,6 +13,8 @@ SpindleCaution = Literal[
     "reference-taper-unstated",
     "taper-mismatch",
     "crank-untried",
+    "crank-only-by-kind",
+    "reports-disagree",
     "shell-not-in-catalogue",
     "none-within-tolerance",
     "every-length-fouls",

@@ -30,6 +30,7 @@ BOOKED_SPACING: Final = "ring spacing"
 BOOKED_SEATING_THEN: Final = "seating depth on the reference spindle"
 
 CrankName = Annotated[str, msgspec.Meta(min_length=1, max_length=80, pattern=NO_NUL)]
+BaselineSource = Literal["reference spindle", "cotter centres", "fit reports"]
 RingPlace = Literal["centre", "inner", "outer"]
 Asymmetry = Annotated[
     float, msgspec.Meta(ge=-30, le=30, description="Right end minus left end of the spindle, mm; 0 if symmetric.")
@@ -127,7 +128,7 @@ class Baseline(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     ``taper`` is the reference spindle's, ``crank_taper`` that of the crank's holes.
     """
 
-    what: Literal["reference spindle", "cotter centres"]
+    what: BaselineSource
     spindle_length: Uncertain
     chain_line: Uncertain
     asymmetry: float
@@ -174,7 +175,7 @@ def baseline(crank: Crank, aim: Aim, trace: Trace, pointer: str = "") -> Baselin
             raise _missing(
                 pointer,
                 "Nothing is known of the crank: measure its chain line on any square spindle, or the distance "
-                "between the old cotters' centres.",
+                "between the old cotters' centres. A crank that was fitted before can be named by its model.",
             )
 
 

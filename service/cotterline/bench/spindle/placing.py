@@ -81,8 +81,8 @@ class Placing(msgspec.Struct, frozen=True, kw_only=True):
 
 def placing(known: Baseline, wanted: WantedUnit, shell_width: float, settings: ShopSettings, trace: Trace) -> Placing:
     """Settle how the unit is made and sits, and what that moves."""
-    taper, said_by = _taper(known, wanted)
-    moved = _taper_move(known, taper, settings, trace)
+    taper, said_by = wanted_taper(known, wanted)
+    moved = taper_move(known, taper, settings, trace)
     seat = _seat(wanted, shell_width, trace)
     width = shell_width if isinstance(wanted.unit_width_mm, msgspec.UnsetType) else wanted.unit_width_mm
     unit = SeatedUnit(
@@ -136,7 +136,8 @@ def note_exact(place: Placing, goal: Uncertain, trace: Trace) -> Uncertain:
     return exact
 
 
-def _taper(known: Baseline, wanted: WantedUnit) -> tuple[Taper, TaperSource]:
+def wanted_taper(known: Baseline, wanted: WantedUnit) -> tuple[Taper, TaperSource]:
+    """The standard of the ends to be ordered, and what says so."""
     if not isinstance(wanted.taper, msgspec.UnsetType):
         return wanted.taper, "question"
     if known.crank_taper != "unknown":
@@ -144,7 +145,8 @@ def _taper(known: Baseline, wanted: WantedUnit) -> tuple[Taper, TaperSource]:
     return ("jis", "assumed") if known.taper is None else (known.taper, "reference")
 
 
-def _taper_move(known: Baseline, taper: Taper, settings: ShopSettings, trace: Trace) -> Uncertain:
+def taper_move(known: Baseline, taper: Taper, settings: ShopSettings, trace: Trace) -> Uncertain:
+    """How far out the arms move from the crank's reference to ends of ``taper``, mm a side."""
     if known.taper is not None:
         return moved_by_taper(known.taper, taper, settings.taper_convention, trace)
     # A guess from the cotters is no square spindle of either standard: its own wide spread covers the taper.

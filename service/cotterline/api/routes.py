@@ -5,6 +5,7 @@ from litestar.types import ControllerRouterHandler
 from cotterline.api import (
     approvals,
     audit,
+    bench_cards,
     ceiling_checks,
     chainline_predictions,
     deliveries,
@@ -64,6 +65,7 @@ ROUTES: tuple[ControllerRouterHandler, ...] = (
     ceiling_checks.create,
     quote_revisions.every,
     quote_revisions.read,
+    bench_cards.read,
     shop_profiles.read,
     shop_profiles.read_version,
     shop_profiles.replace,

@@ -18,15 +18,18 @@ Currency = Annotated[
     str,
     Meta(min_length=3, max_length=3, extra_json_schema={"enum": sorted(MINOR_DECIMALS)}),
 ]
+LOCALE_PATTERN: Final = (
+    r"^([A-Za-z]{2,3}(-[A-Za-z]{3}){0,3}|[A-Za-z]{4,8})(-[A-Za-z]{4})?(-([A-Za-z]{2}|[0-9]{3}))?"
+    r"(-([A-Za-z0-9]{5,8}|[0-9][A-Za-z0-9]{3}))*(-[0-9A-WY-Za-wy-z](-[A-Za-z0-9]{2,8})+)*"
+    r"(-[Xx](-[A-Za-z0-9]{1,8})+)?(?![\s\S])"
+)
+"""The form of a language tag of BCP 47 (RFC 5646, section 2.1)."""
+
 Locale = Annotated[
     str,
     Meta(
         max_length=35,
-        pattern=(
-            r"^([A-Za-z]{2,3}(-[A-Za-z]{3}){0,3}|[A-Za-z]{4,8})(-[A-Za-z]{4})?(-([A-Za-z]{2}|[0-9]{3}))?"
-            r"(-([A-Za-z0-9]{5,8}|[0-9][A-Za-z0-9]{3}))*(-[0-9A-WY-Za-wy-z](-[A-Za-z0-9]{2,8})+)*"
-            r"(-[Xx](-[A-Za-z0-9]{1,8})+)?(?![\s\S])"
-        ),
+        pattern=LOCALE_PATTERN,
         description="A language tag of BCP 47 (RFC 5646, section 2.1), such as en-GB; only its form is checked.",
     ),
 ]

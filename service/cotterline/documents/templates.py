@@ -5,6 +5,7 @@ handed is an error.
 """
 
 from base64 import b64encode
+from collections.abc import Mapping, Sequence
 from functools import cache
 from hashlib import sha256
 from importlib.resources import files
@@ -32,17 +33,19 @@ class Page(NamedTuple):
     policy: str
 
 
-def page(template: str, style: str, language: Language, /, *, forms: str = "'none'", **values: object) -> Page:
+def page(
+    template: str, styles: Sequence[str], language: Language, values: Mapping[str, object], *, forms: str = "'none'"
+) -> Page:
     """A page in a language.
 
     Args:
         template: its file in ``templates/``.
-        style: its style's file there.
+        styles: files of its style there, in order.
         language: whose words and customs it is told in.
-        forms: where its forms may be sent, as ``form-action`` says it.
         values: what the template shows, beside ``language``, ``say`` and ``style``.
+        forms: where its forms may be sent, as ``form-action`` says it.
     """
-    written = _style(style)
+    written = Markup("").join(map(_style, styles))
     told = ENVIRONMENT.get_template(template).render(values, language=language, say=language.say, style=written)
     return Page(told, policy(written, forms=forms))
 

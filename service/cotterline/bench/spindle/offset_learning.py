@@ -196,7 +196,6 @@ def _fuller(one: CrankId, other: CrankId) -> CrankId:
 def _split(wanted: CrankId, alike: Sequence[OffsetReport]) -> tuple[list[OffsetReport], list[list[OffsetReport]]]:
     """The crank's own reports, and those of each other crank; one that is known by nothing is a crank by itself."""
     names = _Names(wanted, alike)
-    sought = names.key(wanted)
     own: list[OffsetReport] = []
     named: dict[str, list[OffsetReport]] = defaultdict(list)
     nameless: list[list[OffsetReport]] = []
@@ -204,7 +203,7 @@ def _split(wanted: CrankId, alike: Sequence[OffsetReport]) -> tuple[list[OffsetR
         key = names.key(report.crank_id)
         if not key:
             nameless.append([report])
-        elif key == sought:
+        elif key == names.key(wanted):
             own.append(report)
         else:
             named[key].append(report)

@@ -10,9 +10,10 @@ from cotterline.api.operation import Example
 from cotterline.api.parameters import Derivation
 from cotterline.bench.derivation import Trace
 from cotterline.bench.shop import ShopSettings
-from cotterline.bench.shop_profile import ShopProfile, with_cranks
+from cotterline.bench.shop_profile import with_cranks
 from cotterline.bench.spindle.question import SpindleRequest
 from cotterline.bench.spindle_options import SpindleResult, rank
+from cotterline.bench.workshop import Workshop
 
 
 def _answer(data: SpindleRequest) -> SpindleResult:
@@ -35,9 +36,9 @@ def _answer(data: SpindleRequest) -> SpindleResult:
 )
 async def create(
     data: JSONBody[SpindleRequest],
-    shop: NamedDependency[ShopProfile],
+    workshop: NamedDependency[Workshop],
     derivation: Derivation = False,  # noqa: FBT002 - a query parameter
 ) -> SpindleResult:
     """Predict the chain line on every length to be had for this shell, and say which to order."""
-    request = msgspec.structs.replace(data, question=with_cranks(data.question, shop))
-    return rank(request, shop.calculation, Trace(wanted=derivation))
+    request = msgspec.structs.replace(data, question=with_cranks(data.question, workshop.profile))
+    return rank(request, workshop.profile.calculation, Trace(wanted=derivation), workshop.offsets)

@@ -2,9 +2,11 @@
 
 import math
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec import UNSET
 from uncertainties import ufloat
 
 from cotterline.bench.derivation import Trace
@@ -12,7 +14,7 @@ from cotterline.bench.quantity import Length, Reading, Uncertain
 from cotterline.bench.shop import ShopSettings
 from cotterline.bench.spindle.aim import NominalAim
 from cotterline.bench.spindle.crank import ERRORS, NamedCrank, ReferencePair, UnknownCrank, baseline
-from cotterline.bench.spindle.offset import observed, offset_report
+from cotterline.bench.spindle.offset import OffsetReport, observed, of_others, offset_report
 from cotterline.bench.spindle.placing import SeatedUnit, placing
 from cotterline.bench.spindle.question import WantedUnit
 from tests.bench.formulas import check_steps
@@ -73,3 +75,28 @@ def test_a_report_carries_what_the_crank_is_known_by_and_the_standard_it_was_fit
     assert (report.crank, report.rings, report.taper, report.shared) == ("Five-pin steel", 2, "iso", False)
     assert report.offset_mm == -16.5
     assert offset_report(NamedCrank(name="gone"), Uncertain(46), 122, unit(), Trace()) is None
+
+
+@given(
+    st.lists(st.sampled_from([-14.0, -13.5, -9.0]), max_size=8), st.lists(st.sampled_from([-14.0, -13.5]), max_size=5)
+)
+def test_a_shop_that_gave_to_the_pool_reads_only_what_others_gave(others: list[float], mine: list[float]) -> None:
+    own = [
+        OffsetReport(crank="Blue", gtin="96385074", rings=1, taper="jis", offset_mm=each, sd_mm=0.6) for each in mine
+    ]
+    pool = [
+        OffsetReport(gtin="96385074", rings=1, taper="jis", offset_mm=each + 1e-9, sd_mm=0.6, shared=True)
+        for each in (*others, *mine)
+    ]
+    left = of_others(own, pool)
+    assert sorted(each.offset_mm for each in left) == pytest.approx(sorted(others))
+    assert all(each.shared for each in left)
+
+
+def test_a_report_of_another_crank_or_spread_stays_in_the_pool() -> None:
+    mine = OffsetReport(gtin="96385074", rings=1, taper="jis", offset_mm=-14.0, sd_mm=0.6)
+    pool = [
+        msgspec.structs.replace(mine, **change)
+        for change in ({"rings": 2}, {"taper": "iso"}, {"sd_mm": 0.7}, {"gtin": "4006381333931"}, {"gtin": UNSET})
+    ]
+    assert len(of_others([mine], pool)) == len(pool)

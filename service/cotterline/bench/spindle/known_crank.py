@@ -139,7 +139,7 @@ def _learned(question: SpindleQuestion, offsets: Sequence[OffsetReport], trace: 
         kind = Kind(crank.rings, taper)
         found = learn(wanted, kind, offsets, _SILENT)
         if found is not None and found.stated.reports:
-            return learn(wanted, kind, offsets, trace)
+            return learn(wanted, kind, offsets, trace) if trace.wanted else found
     return learn(wanted, Kind(crank.rings, said), offsets, trace) if said else None
 
 

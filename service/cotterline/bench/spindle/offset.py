@@ -4,6 +4,8 @@ An arm moves by half of what a spindle gains in length and by half of what its r
 ``chain_line - (length + asymmetry) / 2 - seat`` is the same for one crank on every spindle of one taper standard.
 """
 
+from collections import Counter
+from collections.abc import Iterable
 from typing import Annotated, Final, NamedTuple
 
 import msgspec
@@ -19,6 +21,9 @@ from cotterline.bench.spindle.taper import Taper
 BOOKED_FITTED_LENGTH: Final = "length tolerance of the fitted spindle"
 BOOKED_FITTED_SEATING: Final = "seating depth on the fitted spindle"
 BOOKED_FITTED_SEAT: Final = "seat of the fitted unit in its shell"
+
+_POOLED_DECIMALS: Final = 6
+"""To how many decimals two figures are one, however a database keeps them."""
 
 _GEOMETRY: Final = "an arm moves by half the change in length of a symmetric spindle: plane geometry, no source needed"
 _QUADRATURE: Final = "JCGM 100:2008, equation 10"
@@ -76,6 +81,34 @@ class OffsetReport(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     def crank_id(self) -> CrankId:
         """Whose offset it is."""
         return CrankId(self.crank, self.gtin)
+
+
+def of_others(own: Iterable[OffsetReport], pooled: Iterable[OffsetReport]) -> tuple[OffsetReport, ...]:
+    """What other shops gave to a pool that does not say who gave what, so that nobody learns from himself twice.
+
+    Args:
+        own: the shop's reports; each takes one like it out of the pool, whether or not it was given.
+        pooled: everything in the pool.
+
+    >>> mine = OffsetReport(crank="Blue", gtin="96385074", rings=1, taper="jis", offset_mm=-14.0, sd_mm=0.6)
+    >>> given = OffsetReport(gtin="96385074", rings=1, taper="jis", offset_mm=-14.0, sd_mm=0.6, shared=True)
+    >>> len(of_others([mine], [given, given]))
+    1
+    """
+    left = Counter(_as_pooled(report) for report in own)
+    others = []
+    for report in pooled:
+        like = _as_pooled(report)
+        if left[like]:
+            left[like] -= 1
+        else:
+            others.append(msgspec.structs.replace(report, shared=True))
+    return tuple(others)
+
+
+def _as_pooled(report: OffsetReport) -> OffsetReport:
+    offset, sd = round(report.offset_mm, _POOLED_DECIMALS), round(report.sd_mm, _POOLED_DECIMALS)
+    return msgspec.structs.replace(report, crank=UNSET, offset_mm=offset, sd_mm=sd, shared=True)
 
 
 def observed(chain_line: Uncertain, spindle_length: float, unit: SeatedUnit, trace: Trace) -> Uncertain:

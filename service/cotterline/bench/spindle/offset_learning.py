@@ -159,11 +159,13 @@ def learn(
 def every_crank(reports: Sequence[OffsetReport]) -> tuple[LearnedOffset, ...]:
     """What is known of every crank that the shop itself reported and that can be known again, by kind and name."""
     found: dict[tuple[Kind, str], CrankId] = {}
-    for report in reports:
-        if report.crank_id.stated and not report.shared:
-            alike = [each for each in reports if each.kind == report.kind]
-            place = report.kind, _Names(CrankId(), alike).key(report.crank_id)
-            found[place] = _fuller(found.get(place, CrankId()), report.crank_id)
+    for kind in {report.kind for report in reports}:
+        alike = [report for report in reports if report.kind == kind]
+        names = _Names(CrankId(), alike)
+        for report in alike:
+            if report.crank_id.stated and not report.shared:
+                place = kind, names.key(report.crank_id)
+                found[place] = _fuller(found.get(place, CrankId()), report.crank_id)
     silent = Trace(wanted=False)
     learned = (learn(found[place], place[0], reports, silent) for place in sorted(found))
     return tuple(each.stated for each in learned if each is not None)
@@ -196,6 +198,7 @@ def _fuller(one: CrankId, other: CrankId) -> CrankId:
 def _split(wanted: CrankId, alike: Sequence[OffsetReport]) -> tuple[list[OffsetReport], list[list[OffsetReport]]]:
     """The crank's own reports, and those of each other crank; one that is known by nothing is a crank by itself."""
     names = _Names(wanted, alike)
+    sought = names.key(wanted)
     own: list[OffsetReport] = []
     named: dict[str, list[OffsetReport]] = defaultdict(list)
     nameless: list[list[OffsetReport]] = []
@@ -203,7 +206,7 @@ def _split(wanted: CrankId, alike: Sequence[OffsetReport]) -> tuple[list[OffsetR
         key = names.key(report.crank_id)
         if not key:
             nameless.append([report])
-        elif key == names.key(wanted):
+        elif key == sought:
             own.append(report)
         else:
             named[key].append(report)

@@ -121,6 +121,19 @@ def test_another_shops_report_says_less_than_ones_own() -> None:
     assert [each.shared for each in shared.stated.reports] == [True]
 
 
+def test_of_many_reports_and_cranks_the_least_believed_are_shown_and_the_derivation_stays_short() -> None:
+    odd = [report(-2), report(9)]
+    many = [report(-14 + (number % 7 - 3) / 10) for number in range(200)]
+    others = [report(-13 + (number % 9 - 4) / 5, f"Alloy {number}") for number in range(80)]
+    trace = Trace()
+    found = learned([*many, *odd, *others], trace=trace).stated
+    assert (found.report_count, found.kind_cranks, len(found.reports)) == (202, 80, 30)
+    assert [each.offset.value for each in found.reports if each.weight < 0.5] == [-2, 9]
+    steps = check_steps(trace.steps)
+    assert len(steps) < 50
+    assert max(len(step.inputs) for step in steps) < 100
+
+
 # Laws
 
 

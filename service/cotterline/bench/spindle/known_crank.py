@@ -83,7 +83,7 @@ class KnownCrank:
     @property
     def tried(self) -> bool:
         """Whether this very crank was measured on a spindle whose length is known."""
-        reported = self.learned is not None and bool(self.learned.stated.reports)
+        reported = self.learned is not None and self.learned.stated.report_count > 0
         measured = self.asked is not None and self.asked.what == "reference spindle"
         return measured or (reported and self.share < 1 / 2)
 
@@ -138,7 +138,7 @@ def _learned(question: SpindleQuestion, offsets: Sequence[OffsetReport], trace: 
     for taper in ([said] if said else []) + others:
         kind = Kind(crank.rings, taper)
         found = learn(wanted, kind, offsets, _SILENT)
-        if found is not None and found.stated.reports:
+        if found is not None and found.stated.report_count:
             return learn(wanted, kind, offsets, trace) if trace.wanted else found
     return learn(wanted, Kind(crank.rings, said), offsets, trace) if said else None
 
@@ -185,7 +185,7 @@ def _booked(learned: OffsetLearning) -> Uncertain:
 def _together(
     question: SpindleQuestion, asked: Baseline, learned: OffsetLearning, settings: ShopSettings, trace: Trace
 ) -> KnownCrank:
-    if learned.stated.reports and asked.crank_taper == "unknown" and asked.taper is None:
+    if learned.stated.report_count and asked.crank_taper == "unknown" and asked.taper is None:
         # Nobody said, but it was fitted before: its ends are those it was fitted on.
         asked = msgspec.structs.replace(asked, crank_taper=learned.stated.taper)
     wanted, _ = wanted_taper(asked, question.unit)

@@ -56,7 +56,7 @@ class Choices:
         return Normal(mean, math.sqrt(math.fsum(p * (sd * sd + (m - mean) ** 2) for p, m, sd in parts)))
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=1024)
 def choices(before: Normal, readings: tuple[Normal, ...], chance: float, slip: float) -> Choices:
     """What is known after some readings, each of which may be misread.
 

@@ -8,7 +8,7 @@ normal mean with known variance, section 2.5). A small share of reports are misr
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -28,6 +28,9 @@ from cotterline.bench.spindle.taper import Taper
 _NORMAL: Final = "normal mean with known variance: Bayesian Data Analysis, third edition, 2013, section 2.5"
 _LEVELS: Final = "hierarchical normal model: Bayesian Data Analysis, third edition, 2013, section 5.4"
 _MIXED: Final = "mean and variance of a mixture over which reports are misreadings"
+
+_SPELT_OUT: Final = 30
+"""From how many on neither cranks of a kind nor reports of a crank are told one by one."""
 
 _LONGEST_GTIN: Final = 14
 """Shorter trade item numbers are the same with zeros before them: GS1 General Specifications, section 3."""
@@ -86,7 +89,8 @@ class LearnedOffset(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
         kind_cranks: how many those are.
         kind_reports: how many reports of them there are.
         before: this crank's offset before its own reports.
-        reports: its own, in the order of their offsets.
+        report_count: how many reports of its own there are.
+        reports: its own, in the order of their offsets; of many only those that are believed least.
         offset: of this crank, after them.
     """
 
@@ -99,6 +103,7 @@ class LearnedOffset(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     kind_cranks: int
     kind_reports: int
     before: Length
+    report_count: int
     reports: tuple[WeighedReport, ...]
     offset: Length
 
@@ -138,7 +143,7 @@ def learn(
     readings = _readings(own, model)
     found = choices(before, readings, model.misreading.chance, model.misreading.sd)
     offset = found.mixed
-    if own:
+    if own and trace.wanted:
         _note_own(before, readings, found, model, trace)
     stated = LearnedOffset(
         crank=wanted.name,
@@ -150,7 +155,8 @@ def learn(
         kind_cranks=len(others),
         kind_reports=sum(len(each) for each in others),
         before=before.length,
-        reports=_weighed(own, readings, found),
+        report_count=len(own),
+        reports=tuple(_weighed(own, readings, found, trace)),
         offset=offset.length,
     )
     return OffsetLearning(offset, stated)
@@ -240,20 +246,12 @@ def _likelihood(reports: Sequence[OffsetReport], model: OffsetModel) -> Normal |
 
 def _kind(said: Sequence[Normal], model: OffsetModel, trace: Trace) -> Normal:
     """The mean of a kind, from what each of its other cranks says."""
-    start, between = model.start, model.between_cranks.sd
+    start, between = Normal(model.start.mean, model.start.sd), model.between_cranks.sd
     weights = [1 / start.sd**2, *(1 / (between**2 + each.sd**2) for each in said)]
     means = [start.mean, *(each.mean for each in said)]
     precision = math.fsum(weights)
     kind = Normal(math.fsum(w * m for w, m in zip(weights, means, strict=True)) / precision, precision**-0.5)
-    inputs = {"start": start.mean, "start_sd": start.sd, "between": between}
-    for number, each in enumerate(said, 1):
-        inputs |= {f"crank_{number}": each.mean, f"sd_{number}": each.sd}
-    shares = ["1 / start_sd**2", *(f"1 / (between**2 + sd_{number}**2)" for number in range(1, len(said) + 1))]
-    names = ["start", *(f"crank_{number}" for number in range(1, len(said) + 1))]
-    over = " + ".join(shares)
-    pulls = " + ".join(f"{name} * ({share})" for name, share in zip(names, shares, strict=True))
-    trace.note("mean offset of the crank's kind", f"({pulls}) / ({over})", kind.mean, "mm", _LEVELS, **inputs)
-    trace.note("its standard deviation", f"1 / sqrt({over})", kind.sd, "mm", _LEVELS, **inputs)
+    _note_mean("mean offset of the crank's kind", kind, start, said, trace, between)
     return kind
 
 
@@ -269,41 +267,66 @@ def _note_before(before: Normal, kind: Normal, model: OffsetModel, trace: Trace)
     )
 
 
-def _note_own(before: Normal, readings: Sequence[Normal], found: Choices, model: OffsetModel, trace: Trace) -> None:
-    """The likeliest choice by the update of a normal mean, and the mixture of all."""
+def _note_mean(  # noqa: PLR0913, PLR0917 - the mean, all it is made of, and where it is noted
+    name: str, mean: Normal, start: Normal, others: Sequence[Normal], trace: Trace, between: float = 0.0
+) -> None:
+    """How a mean came of a start and others, each by its variance; ``between`` adds to the variance of the others."""
     if not trace.wanted:
         return
-    inputs = {"before": before.mean, "before_sd": before.sd}
-    pulls, over = ["before / before_sd**2"], ["1 / before_sd**2"]
-    for number, (each, well) in enumerate(zip(readings, found.good[0], strict=True), 1):
-        spread = each.sd if well else math.hypot(each.sd, model.misreading.sd)
-        inputs |= {f"report_{number}": each.mean, f"sd_{number}": spread}
-        pulls.append(f"report_{number} / sd_{number}**2")
-        over.append(f"1 / sd_{number}**2")
-    mean = f"({' + '.join(pulls)}) / ({' + '.join(over)})"
-    trace.note("offset by the likeliest choice of misreadings", mean, found.means[0], "mm", _NORMAL, **inputs)
-    trace.note("its standard deviation", f"1 / sqrt({' + '.join(over)})", found.sds[0], "mm", _NORMAL, **inputs)
+    inputs = {"start": start.mean, "start_sd": start.sd}
+    pulls, over = ["start / start_sd**2"], ["1 / start_sd**2"]
+    if len(others) > _SPELT_OUT:
+        variances = [each.sd**2 + between**2 for each in others]
+        inputs["precision"] = math.fsum(1 / variance for variance in variances)
+        inputs["pull"] = math.fsum(each.mean / variance for each, variance in zip(others, variances, strict=True))
+        pulls.append("pull")
+        over.append("precision")
+    else:
+        inputs |= {"between": between} if between else {}
+        for number, each in enumerate(others, 1):
+            variance = f"(between**2 + sd_{number}**2)" if between else f"sd_{number}**2"
+            inputs |= {f"seen_{number}": each.mean, f"sd_{number}": each.sd}
+            pulls.append(f"seen_{number} / {variance}")
+            over.append(f"1 / {variance}")
+    divisor = " + ".join(over)
+    source = _LEVELS if between else _NORMAL
+    trace.note(name, f"({' + '.join(pulls)}) / ({divisor})", mean.mean, "mm", source, **inputs)
+    inputs = {
+        key: value for key, value in inputs.items() if key.startswith(("start_sd", "sd_", "between", "precision"))
+    }
+    trace.note("its standard deviation", f"1 / sqrt({divisor})", mean.sd, "mm", source, **inputs)
+
+
+def _note_own(before: Normal, readings: Sequence[Normal], found: Choices, model: OffsetModel, trace: Trace) -> None:
+    """The likeliest choice by the update of a normal mean, and the mixture of all."""
+    taken = [
+        each if well else Normal(each.mean, math.hypot(each.sd, model.misreading.sd))
+        for each, well in zip(readings, found.good[0], strict=True)
+    ]
+    likeliest = Normal(found.means[0], found.sds[0])
+    _note_mean("offset by the likeliest choice of misreadings", likeliest, before, taken, trace)
     offset = found.mixed
     parts = list(enumerate(zip(found.chances, found.means, found.sds, strict=True), 1))
-    mixed = {name: value for k, (p, m, _) in parts for name, value in ((f"p_{k}", p), (f"m_{k}", m))}
+    inputs = {name: value for k, (p, m, _) in parts for name, value in ((f"p_{k}", p), (f"m_{k}", m))}
     formula = " + ".join(f"p_{k} * m_{k}" for k, _ in parts)
-    trace.note("offset of the crank", formula, offset.mean, "mm", _MIXED, **mixed)
-    mixed |= {f"s_{k}": sd for k, (_, _, sd) in parts} | {"mean": offset.mean}
+    trace.note("offset of the crank", formula, offset.mean, "mm", _MIXED, **inputs)
+    inputs |= {f"s_{k}": sd for k, (_, _, sd) in parts} | {"mean": offset.mean}
     formula = " + ".join(f"p_{k} * (s_{k}**2 + (m_{k} - mean)**2)" for k, _ in parts)
-    trace.note("its standard deviation", f"sqrt({formula})", offset.sd, "mm", _MIXED, **mixed)
-    for number in range(1, len(readings) + 1):
-        _note_weight(number, found, trace)
+    trace.note("its standard deviation", f"sqrt({formula})", offset.sd, "mm", _MIXED, **inputs)
 
 
-def _note_weight(number: int, found: Choices, trace: Trace) -> None:
-    good = {
-        f"p_{k}": p for k, (p, well) in enumerate(zip(found.chances, found.good, strict=True), 1) if well[number - 1]
-    }
-    trace.note(f"weight of report {number}", " + ".join(good) or "0", found.weight(number - 1), "1", _MIXED, **good)
+def _shown(found: Choices) -> list[int]:
+    """Which reports are shown: all, or of many those that are believed least."""
+    places = range(len(found.good[0]))
+    return sorted(sorted(places, key=lambda place: (found.weight(place), place))[:_SPELT_OUT])
 
 
-def _weighed(own: Sequence[OffsetReport], readings: Sequence[Normal], found: Choices) -> tuple[WeighedReport, ...]:
-    return tuple(
-        WeighedReport(offset=reading.length, weight=probability(found.weight(place)), shared=report.shared)
-        for place, (report, reading) in enumerate(zip(own, readings, strict=True))
-    )
+def _weighed(
+    own: Sequence[OffsetReport], readings: Sequence[Normal], found: Choices, trace: Trace
+) -> Iterator[WeighedReport]:
+    for number, place in enumerate(_shown(found), 1):
+        weight = found.weight(place)
+        choices_of_it = enumerate(zip(found.chances, found.good, strict=True), 1)
+        good = {f"p_{k}": p for k, (p, well) in choices_of_it if well[place]}
+        trace.note(f"weight of report {number}", " + ".join(good) or "0", weight, "1", _MIXED, **good)
+        yield WeighedReport(offset=readings[place].length, weight=probability(weight), shared=own[place].shared)

@@ -225,6 +225,7 @@ def _stamp() -> Stamp:
 _DEPENDENCIES: Mapping[str, Provide] = {
     "caller": Provide(caller_of, sync_to_thread=False),
     "cipher": Provide(_cipher, sync_to_thread=False),
+    "crank_workshop": Provide(workshops.crank_workshop),
     "database": Provide(_database, sync_to_thread=False),
     "desk": Provide(shop_documents.desk, sync_to_thread=False),
     "endpoints": Provide(_endpoints, sync_to_thread=False),

@@ -39,6 +39,6 @@ def _learned(workshop: Workshop) -> CrankLearning:
         "examples": {"nothing": Example("Nothing was reported", lambda: _learned(Workshop()))},
     },
 )
-async def learning(workshop: NamedDependency[Workshop]) -> CrankLearning:
+async def learning(crank_workshop: NamedDependency[Workshop]) -> CrankLearning:
     """Give, for each crank the shop reported, its offset with the evidence and how far each report is believed."""
-    return _learned(workshop)
+    return _learned(crank_workshop)

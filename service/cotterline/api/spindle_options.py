@@ -36,9 +36,9 @@ def _answer(data: SpindleRequest) -> SpindleResult:
 )
 async def create(
     data: JSONBody[SpindleRequest],
-    workshop: NamedDependency[Workshop],
+    crank_workshop: NamedDependency[Workshop],
     derivation: Derivation = False,  # noqa: FBT002 - a query parameter
 ) -> SpindleResult:
     """Predict the chain line on every length to be had for this shell, and say which to order."""
-    request = msgspec.structs.replace(data, question=with_cranks(data.question, workshop.profile))
-    return rank(request, workshop.profile.calculation, Trace(wanted=derivation), workshop.offsets)
+    request = msgspec.structs.replace(data, question=with_cranks(data.question, crank_workshop.profile))
+    return rank(request, crank_workshop.profile.calculation, Trace(wanted=derivation), crank_workshop.offsets)

@@ -43,3 +43,9 @@ async def workshop(caller: NamedDependency[Caller], database: NamedDependency[Da
     """The dependency ``workshop``: the caller's."""
     async with database.read(caller.tenant) as tx:
         return (await read(tx)).workshop
+
+
+async def crank_workshop(caller: NamedDependency[Caller], database: NamedDependency[Database]) -> Workshop:
+    """The dependency ``crank_workshop``: the caller's, without what only plans and prices need."""
+    async with database.read(caller.tenant) as tx:
+        return Workshop(profile=(await SETTINGS.current(tx)).content)

@@ -46,8 +46,8 @@ def cottered(model: str | None = STEEL, **others: Any) -> SpindleQuestion:  # no
     return msgspec.structs.replace(asked, crank=msgspec.structs.replace(asked.crank, model=model or UNSET, taper="jis"))
 
 
-def only_named(model: str | None = STEEL, **others: Any) -> SpindleQuestion:  # noqa: ANN401 - as above
-    crank = {"known_by": "unknown"} | ({"model": model} if model else {})
+def only_named(model: str | None = STEEL, *, rings: int = 1, **others: Any) -> SpindleQuestion:  # noqa: ANN401 - as above
+    crank = {"known_by": "unknown", "rings": rings} | ({"model": model} if model else {})
     return question(target=NOMINAL, crank=crank, **others)
 
 
@@ -200,6 +200,14 @@ def test_a_crank_named_by_what_was_reported_needs_no_measurement() -> None:
     assert (told(result).request_share, told(result).plus_minus_without) == (0, UNSET)
     assert (result.unit.taper, result.unit.taper_from) == ("jis", "crank")
     assert not {"crank-untried", "crank-only-by-kind", "taper-assumed"} & codes(result)
+
+
+def test_a_crank_that_was_fitted_with_other_rings_says_with_how_many() -> None:
+    with pytest.raises(CotterlineError) as refused:
+        answer(only_named(rings=3), [report(-11, kind=Kind(2, "jis"))])
+    (fault,) = refused.value.faults
+    assert (refused.value.code, fault.pointer) == ("measurement-missing", "/crank/rings")
+    assert "with 2 rings; the request says 3" in fault.detail
 
 
 def test_one_known_only_by_its_kind_says_so_and_is_wide() -> None:

@@ -120,6 +120,8 @@ def known_crank(
     learned = _learned(question, offsets, trace) if offsets else None
     if learned is not None and isinstance(question.crank, UnknownCrank):
         return _from_reports(question, learned, pointer)
+    if isinstance(question.crank, UnknownCrank):
+        _refuse_other_rings(question.crank, offsets, f"{pointer}/crank/rings")
     asked = baseline(question.crank, question.target, trace, f"{pointer}/crank")
     if learned is None:
         return KnownCrank(baseline=asked, asked=asked)
@@ -141,6 +143,20 @@ def _learned(question: SpindleQuestion, offsets: Sequence[OffsetReport], trace: 
         if found is not None and found.stated.report_count:
             return learn(wanted, kind, offsets, trace) if trace.wanted else found
     return learn(wanted, Kind(crank.rings, said), offsets, trace) if said else None
+
+
+def _refuse_other_rings(crank: UnknownCrank, offsets: Sequence[OffsetReport], pointer: str) -> None:
+    """Say so where the crank was fitted, but with another number of rings: their middle stands elsewhere."""
+    wanted = crank_id(crank)
+    if not wanted.stated:
+        return
+    for kind in sorted({report.kind for report in offsets}):
+        found = learn(wanted, kind, offsets, _SILENT)
+        if found is not None and found.stated.report_count:
+            fault = Fault(
+                pointer, f"fit reports know this crank with {kind.rings} rings; the request says {crank.rings}"
+            )
+            raise CotterlineError("measurement-missing", "The crank was fitted with another number of rings.", [fault])
 
 
 def _said(question: SpindleQuestion) -> Taper | None:

@@ -10,7 +10,7 @@ from cotterline.documents.language import Language
 
 
 def test_a_word_the_catalogue_does_not_know_is_shown_as_it_stands() -> None:
-    assert Language.of("de").say("Chain line") == "Kettenlinie"
+    assert Language.of("de").say("chain line") == "Kettenlinie"
     assert Language.of("de").say("Bertha's own words") == "Bertha's own words"
 
 

@@ -4,7 +4,7 @@ It says in the reader's words what a kept quote says by code and number. What do
 the place to read it, and never left out in silence.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import Final, NamedTuple
 
@@ -23,7 +23,7 @@ from cotterline.documents.card_reasons import listed, reasons
 from cotterline.documents.card_steps import CardSteps, card_steps
 from cotterline.documents.language import Language
 from cotterline.documents.observed import observed
-from cotterline.documents.sheet import HEIGHT, LINE, MARGIN, Paper, clipped, lines
+from cotterline.documents.sheet import HEIGHT, MARGIN, TYPES, Paper, Type, clipped
 from cotterline.documents.templates import Page, page
 from cotterline.documents.words import (
     AT_THE_FOOT,
@@ -41,11 +41,14 @@ from cotterline.documents.words import (
 _REFERENCE: Final = 60
 _FACTS: Final = 14
 _MEASURES: Final = 3
-_HEAD, _FOOT = 62.0, 34.0
-"""Millimetres of the sheet's height that head and foot are taken to need."""
+_READ: Final = 9.0
+"""Millimetres of the box that a reading is written into."""
 
-_TABLE, _BOXES, _DRAWING = 28.0, 62.0, 42.0
-"""Millimetres of a column that the spindles, the boxes and the drawing are taken to need."""
+_HEAD, _FOOT, _SPARE = 48.0, 27.0, 4.0
+"""Millimetres of the sheet's height that head and foot are taken to need, and what uneven columns may waste."""
+
+_TABLE, _BOXES, _DRAWING, _HEADING = 29.0, 64.0, 40.0, 7.0
+"""Millimetres of a column that the spindles, the boxes, the drawing and one heading are taken to need."""
 
 
 class CardJob(NamedTuple):
@@ -108,19 +111,14 @@ def bench_card(job: CardJob, language: Language, paper: Paper, drawing: Markup |
     why = tuple(reasons(job.request, result, language))
     advice = tuple(_advice(item, language) for item in result.verdict.next_measurements[:_MEASURES])
     cautions = tuple(_spindle_cautions(result, language))
-    taken = sum(lines(text) for text in (*why, *cautions)) + sum(lines(item.how) + 2 * LINE for item in advice)
-    room = (
-        2 * (HEIGHT[paper] - 2 * MARGIN - _HEAD - _FOOT)
-        - _TABLE
-        - (_BOXES if result.ordering.allowed else 0)
-        - (_DRAWING if drawing else 0)
-        - taken
-    )
-    steps = card_steps(result.plan, language, room)
+    facts = listed([observed(item, language) for item in job.request.evidence], _FACTS, language)
+    beside = [*why, *cautions, *(text for item in advice for text in [f"{item.what}. {item.how}"])]
+    size, steps = _fitted(job, language, paper, _Taken(facts, beside, len(advice), drawing is not None))
     values = {
         "job": job,
         "reference": clipped(job.reference or job.quote, _REFERENCE),
-        "facts": listed([observed(item, language) for item in job.request.evidence], _FACTS, language),
+        "size": size.name,
+        "facts": facts,
         "allowed": result.ordering.allowed,
         **_verdict(result, language),
         "reasons": why,
@@ -135,9 +133,36 @@ def bench_card(job: CardJob, language: Language, paper: Paper, drawing: Markup |
     return page("bench_card.html", ("bench_card.css", f"{paper}.css"), language, values)
 
 
+class _Taken(NamedTuple):
+    """What stands on a card beside its steps: facts, paragraphs in a column, measurements, a drawing."""
+
+    facts: str
+    paragraphs: Sequence[str]
+    measurements: int
+    drawn: bool
+
+    def height(self, size: Type, *, boxes: bool) -> float:
+        """Millimetres it takes of both columns."""
+        told = sum(size.height(text, size.column) + 0.6 for text in self.paragraphs)
+        headings = 2 * _HEADING + bool(self.measurements) * 2 * _HEADING
+        fixed = _TABLE + headings + self.measurements * _READ + self.drawn * _DRAWING + boxes * _BOXES
+        return told + fixed + 2 * size.height(self.facts, size.sheet)
+
+
+def _fitted(job: CardJob, language: Language, paper: Paper, taken: _Taken) -> tuple[Type, CardSteps]:
+    """The largest letters in which all steps fit, or else the smallest with as many steps as do."""
+    columns = 2 * (HEIGHT[paper] - 2 * MARGIN - _HEAD - _FOOT - _SPARE)
+    boxes = job.result.ordering.allowed
+    tried = [
+        (size, card_steps(job.result.plan, language, size, columns - taken.height(size, boxes=boxes))) for size in TYPES
+    ]
+    return next((each for each in tried if each[1].left_out is None), tried[-1])
+
+
 def _verdict(result: QuoteResult, language: Language) -> dict[str, object]:
     leading, width = result.verdict.leading, result.verdict.shell_width
     return {
+        "settled": result.verdict.state == "fit_to_order",
         "state": language.say(STATES[result.verdict.state]),
         "name": _name(leading, language),
         "designation": _designation(leading, language),

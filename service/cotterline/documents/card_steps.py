@@ -1,7 +1,7 @@
 """The steps of a plan as a card shows them: as many as there is room for, each with what matters there."""
 
 from collections.abc import Iterator, Sequence
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from msgspec import UnsetType
 
@@ -9,11 +9,15 @@ from cotterline.bench.labour.book import Minutes
 from cotterline.bench.parts_data import Torque
 from cotterline.bench.plan import Plan, PlanStep
 from cotterline.documents.language import Language
-from cotterline.documents.sheet import clipped, lines
+from cotterline.documents.sheet import Type, clipped
 from cotterline.documents.words import AT_THE_FOOT, TORQUES
 
 _NAME, _TOOLS, _QUESTION, _CAUTION = 120, 150, 240, 240
 """Most letters of each that a card has room for."""
+
+_AGAIN: Final = " " * 22
+_ASKED: Final = " " * 54
+"""Room for the words that lead to a caution said before, and to a question."""
 
 
 class CardStep(NamedTuple):
@@ -37,12 +41,11 @@ class CardStep(NamedTuple):
     again: str
     asks: tuple[str, ...]
 
-    @property
-    def height(self) -> float:
+    def height(self, size: Type) -> float:
         """Millimetres it is taken to need."""
-        text = f"{self.name} {self.needs} {self.again} {self.minutes}"
-        beside = [*self.cautions, *self.asks]
-        return lines(text) + sum(lines(each) for each in beside) + 1.0
+        text = f"{self.name} – {self.needs} {_AGAIN * bool(self.again)}"
+        beside = [*self.cautions, *(_ASKED + question for question in self.asks)]
+        return size.height(text, size.step) + sum(size.height(each, size.column) + 0.6 for each in beside) + 1.1
 
 
 class CardSteps(NamedTuple):
@@ -52,11 +55,11 @@ class CardSteps(NamedTuple):
     left_out: tuple[int, int] | None
 
 
-def card_steps(plan: Plan, language: Language, room: float) -> CardSteps:
-    """The steps that fit into ``room`` mm of a column, in order; those after the first that does not are left out."""
+def card_steps(plan: Plan, language: Language, size: Type, room: float) -> CardSteps:
+    """The steps that fit into ``room`` mm of columns, in order; those after the first that does not are left out."""
     shown: list[CardStep] = []
     for step in _steps(plan, language):
-        room -= step.height
+        room -= step.height(size)
         if room < 0:
             return CardSteps(tuple(shown), (step.number, plan.steps[-1].number))
         shown.append(step)

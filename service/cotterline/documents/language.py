@@ -25,8 +25,13 @@ from cotterline.bench.quantity import Length, Unit
 SOURCE: Final = "en"
 """The language the service itself is written in."""
 
-LANGUAGES: Final[tuple[str, ...]] = ("en", "de")
-"""What there are words for: English, and a catalogue for each of the others."""
+_FOLDER: Final = files("cotterline.documents").joinpath("languages")
+
+LANGUAGES: Final[tuple[str, ...]] = (
+    SOURCE,
+    *sorted(entry.name.removesuffix(".po") for entry in _FOLDER.iterdir() if entry.name.endswith(".po")),
+)
+"""What there are words for: English, and each language that has a catalogue."""
 
 
 class Language:
@@ -110,6 +115,6 @@ def _catalogue(language: str) -> Mapping[str, str]:
     """The words of a language by their English; none where there is no catalogue, or none is needed."""
     if language == SOURCE or language not in LANGUAGES:
         return {}
-    written = files("cotterline.documents").joinpath("languages", f"{language}.po").read_bytes()
+    written = _FOLDER.joinpath(f"{language}.po").read_bytes()
     catalogue = read_po(BytesIO(written), locale=language)
     return {str(message.id): str(message.string) for message in catalogue if message.id and message.string}

@@ -17,7 +17,7 @@ from cotterline.bench.shell.evidence import (
     side,
 )
 from cotterline.documents.language import Language
-from cotterline.documents.words import LOOKS, OBSERVED, SIDES, TOOLS
+from cotterline.documents.words import LEAVES, LOOKS, OBSERVED, SIDES, TOOLS
 
 
 def observed(item: Evidence, language: Language) -> str:
@@ -33,7 +33,9 @@ def observed(item: Evidence, language: Language) -> str:
         side=language.say(SIDES[where]) if where else "",
         size=read(size, language) if isinstance(size, Reading) else "",
         count=item.crests if isinstance(item, CrestCount) else "",
-        leaf=f"{language.number(item.leaf)} {item.leaf_unit}" if isinstance(item, PitchGauge) else "",
+        leaf=f"{language.number(item.leaf)} {language.say(LEAVES[item.leaf_unit])}"
+        if isinstance(item, PitchGauge)
+        else "",
         look=_look(item, language),
         text=item.text if isinstance(item, Stamp) else _made(item, language),
     )

@@ -1,10 +1,10 @@
 """How much of a sheet of paper text takes, so that a card can tell beforehand what fits.
 
-An estimate, on the safe side: letters of the card's size are taken to be 0.53 em wide on average. Tests print cards.
+An estimate, on the safe side. Tests print cards and see that it is.
 """
 
 import math
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 
 Paper = Literal["a4", "letter"]
 
@@ -19,11 +19,39 @@ LETTER_TERRITORIES: Final = frozenset(
 MARGIN: Final = 8.0
 """Millimetres on each side, as in ``templates/a4.css`` and ``templates/letter.css``."""
 
-LETTERS: Final = 66
-"""Letters of the card's text on one line of a column."""
 
-LINE: Final = 3.2
-"""Millimetres from one line of it to the next."""
+class Type(NamedTuple):
+    """A size of letters.
+
+    Attributes:
+        name: of its class in ``templates/bench_card.css``.
+        step: letters on a line beside the minutes of a step.
+        column: letters on a line as wide as a column.
+        sheet: letters on a line as wide as the sheet.
+        line: millimetres from one line to the next.
+    """
+
+    name: str
+    step: int
+    column: int
+    sheet: int
+    line: float
+
+    def height(self, text: str, letters: int) -> float:
+        """Millimetres a paragraph takes on lines of so many letters.
+
+        >>> CLOSE.height("a" * 70, CLOSE.column)
+        6.26
+        """
+        return math.ceil(len(text) / letters) * self.line
+
+
+TYPES: Final = (
+    ROOMY := Type("roomy", step=45, column=60, sheet=122, line=3.57),
+    EVEN := Type("even", step=49, column=65, sheet=131, line=3.33),
+    CLOSE := Type("close", step=53, column=69, sheet=140, line=3.13),
+)
+"""The sizes there are, the easiest to read first."""
 
 
 def usual_paper(territory: str | None) -> Paper:
@@ -33,15 +61,6 @@ def usual_paper(territory: str | None) -> Paper:
     ('letter', 'a4', 'a4')
     """
     return "letter" if territory in LETTER_TERRITORIES else "a4"
-
-
-def lines(text: str, letters: int = LETTERS) -> float:
-    """Millimetres a paragraph takes.
-
-    >>> lines("a" * 67)
-    6.4
-    """
-    return math.ceil(len(text) / letters) * LINE
 
 
 def clipped(text: str, most: int) -> str:

@@ -52,6 +52,9 @@ OBSERVED: Final[Mapping[str, str]] = {
     "origin": "made: {text}",
 }
 
+LEAVES: Final[Mapping[Literal["tpi", "mm"], str]] = {"tpi": "tpi", "mm": "mm"}
+"""Units of a pitch gauge's leaves."""
+
 LOOKS: Final[Mapping[str, str]] = {
     "threaded": "threaded",
     "plain": "plain",

@@ -1,0 +1,177 @@
+"""The bench card says in the reader's words what the quote says, fits on one sheet, and names what does not."""
+
+import os
+import re
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from functools import cache
+from pathlib import Path
+from typing import get_args
+
+import msgspec
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from lxml import html
+from playwright.sync_api import Page, Route, sync_playwright
+
+from cotterline.bench.derivation import Trace
+from cotterline.bench.labour.book import DEFAULT_BOOK, LabourBook
+from cotterline.bench.quotes import QuoteRequest, QuoteResult, quote
+from cotterline.bench.workshop import Workshop
+from cotterline.documents.bench_card import CardJob, bench_card
+from cotterline.documents.language import LANGUAGES, Language
+from cotterline.documents.sheet import HEIGHT, MARGIN, Paper
+from tests.documents.catalogue import texts
+
+BIKES = msgspec.json.decode(
+    (Path(__file__).parents[2] / "demo_fixtures" / "bikes.json").read_bytes(), type=tuple[QuoteRequest, ...]
+)
+PAPERS: tuple[Paper, ...] = get_args(Paper)
+CHROMIUM = Path("/usr/bin/chromium")
+MM_PER_PIXEL = 25.4 / 96
+"""A pixel of CSS (W3C, CSS Values and Units Level 3, section 6.2)."""
+
+SMALLEST = 7.5
+"""Points below which nobody reads at the bench. Common practice, no source."""
+
+
+@cache
+def _answered(index: int) -> QuoteResult:
+    return quote(BIKES[index], Workshop(), Trace(wanted=False))
+
+
+def _job(index: int, book: LabourBook | None = None) -> CardJob:
+    request = BIKES[index]
+    result = quote(request, Workshop(book=book), Trace(wanted=False)) if book else _answered(index)
+    made = datetime(2024, 5, 1, tzinfo=UTC)
+    return CardJob("01900000-0000-7000-8000-000000000000", str(request.reference), 1, made, request, result)
+
+
+def _read(card: str) -> html.HtmlElement:
+    return html.fromstring(card)
+
+
+@pytest.fixture(scope="module")
+def paper() -> Iterator[Page]:
+    """Give a browser's page; whatever it asks of anyone else fails the test."""
+    if not CHROMIUM.exists():
+        reason = f"install Chromium as {CHROMIUM} to print cards"
+        if os.environ.get("CI") == "true":
+            pytest.fail(reason)
+        pytest.skip(reason)
+    with sync_playwright() as started:
+        options = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
+        browser = started.chromium.launch(executable_path=CHROMIUM, args=options)
+        page = browser.new_page()
+        asked: list[str] = []
+
+        def refuse(route: Route) -> None:
+            asked.append(route.request.url)
+            route.abort()
+
+        page.route("**/*", refuse)
+        yield page
+        assert asked == [], "a card fetches nothing"
+        browser.close()
+
+
+def _sheets(page: Page, card: str) -> int:
+    """Print a card, and count its sheets."""
+    page.set_content(card)
+    printed = page.pdf(prefer_css_page_size=True, print_background=True)
+    return len(re.findall(rb"/Type\s*/Page\b(?!s)", printed))
+
+
+@pytest.mark.parametrize("size", PAPERS)
+@pytest.mark.parametrize("tag", LANGUAGES)
+def test_every_demo_job_fits_on_one_sheet_with_all_its_steps(paper: Page, tag: str, size: Paper) -> None:
+    paper.emulate_media(media="print")
+    for index in range(len(BIKES)):
+        card = bench_card(_job(index), Language.of(tag), size).html
+        assert _sheets(paper, card) == 1, BIKES[index].reference
+        height = paper.evaluate("document.querySelector('main').getBoundingClientRect().height") * MM_PER_PIXEL
+        assert height <= HEIGHT[size] - 2 * MARGIN, BIKES[index].reference
+        assert len(_read(card).find_class("what")) == len(_answered(index).plan.steps), BIKES[index].reference
+
+
+@pytest.mark.parametrize("size", PAPERS)
+def test_a_plan_longer_than_a_sheet_is_cut_short_and_says_so(paper: Page, size: Paper) -> None:
+    row = DEFAULT_BOOK.operations["test_ride"]
+    more = {f"more_{number}": msgspec.structs.replace(row, name="Polish what shines " * 6) for number in range(60)}
+    book = msgspec.structs.replace(DEFAULT_BOOK, operations={**DEFAULT_BOOK.operations, **more})
+    job = _job(0, book)
+    card = bench_card(job, Language.of("en"), size).html
+    shown = len(_read(card).find_class("what"))
+    assert 5 < shown < len(job.result.plan.steps)
+    assert f"This card ends before step {shown + 1} of {len(job.result.plan.steps)}." in _read(card).text_content()
+    assert _sheets(paper, card) == 1
+
+
+@pytest.mark.parametrize("index", range(len(BIKES)))
+def test_nothing_printed_is_too_small_to_read(paper: Page, index: int) -> None:
+    paper.set_content(bench_card(_job(index), Language.of("de"), "letter").html)
+    smallest = paper.evaluate(
+        "Math.min(...[...document.querySelectorAll('main *')].map(e => parseFloat(getComputedStyle(e).fontSize)))"
+    )
+    assert smallest * 0.75 >= SMALLEST
+
+
+@pytest.mark.parametrize("tag", LANGUAGES)
+def test_a_card_can_be_read_by_everybody(paper: Page, tag: str) -> None:
+    # Web Content Accessibility Guidelines 2.2, levels A and AA, as axe-core checks them.
+    paper.emulate_media(media="screen")
+    for index in (0, 7):
+        paper.set_content(bench_card(_job(index), Language.of(tag), "a4").html)
+        found = Axe().run(paper)
+        assert found.violations_count == 0, found.generate_report()
+
+
+class _Listening(Language):
+    """Remembers every text it is asked to say."""
+
+    heard: set[str]
+
+    def say(self, text: str, /, **values: object) -> str:
+        """Say it, and remember it."""
+        self.heard.add(text)
+        return super().say(text, **values)
+
+
+def test_whatever_a_card_says_is_known_to_the_catalogues() -> None:
+    listening = _Listening.of("de")
+    assert isinstance(listening, _Listening)
+    listening.heard = set()
+    for index in range(len(BIKES)):
+        bench_card(_job(index), listening, "a4")
+    assert listening.heard - texts() - {""} == set()
+    assert len(listening.heard) > 150
+
+
+def test_a_job_says_to_order_only_where_the_quote_does() -> None:
+    for index in range(len(BIKES)):
+        card = _read(bench_card(_job(index), Language.of("en"), "a4").html)
+        allowed = _answered(index).ordering.allowed
+        assert card.find_class("word")[0].text == ("FIT TO ORDER" if allowed else "DO NOT ORDER")
+        assert bool(card.find_class("why")) is not allowed
+        assert bool(card.find_class("boxes")) is allowed
+
+
+def test_every_step_carries_its_cautions_or_leads_to_them() -> None:
+    job = _job(0)
+    rows = _read(bench_card(job, Language.of("en"), "a4").html).xpath("//ol/li")
+    said: dict[str, int] = {}
+    for row, step in zip(rows, job.result.plan.steps, strict=True):
+        text = row.text_content()
+        for caution in step.cautions:
+            if caution.code == "follow-part":
+                continue
+            first = said.setdefault(caution.code, step.number)
+            assert (
+                caution.text in text if first == step.number else re.search(rf"Caution as at [\d, ]*\b{first}\b", text)
+            )
+        asked = [point.question for point in job.result.plan.decision_points if point.step == step.number]
+        assert all(question in text for question in asked)
+    assert (
+        "Follow the part's own instructions and local rules"
+        in _read(bench_card(job, Language.of("en"), "a4").html).find(".//footer").text_content()
+    )

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 from typing import get_args
+from uuid import UUID
 
 import msgspec
 import pytest
@@ -15,8 +16,9 @@ from lxml import html
 from playwright.sync_api import Page, Route, sync_playwright
 
 from cotterline.bench.derivation import Trace
-from cotterline.bench.labour.book import DEFAULT_BOOK, LabourBook
+from cotterline.bench.labour.book import DEFAULT_BOOK
 from cotterline.bench.quotes import QuoteRequest, QuoteResult, quote
+from cotterline.bench.shell.evidence import Stamp
 from cotterline.bench.workshop import Workshop
 from cotterline.documents.bench_card import CardJob, bench_card
 from cotterline.documents.language import LANGUAGES, Language
@@ -41,11 +43,10 @@ def _answered(index: int) -> QuoteResult:
     return quote(BIKES[index], Workshop(), Trace(wanted=False))
 
 
-def _job(index: int, book: LabourBook | None = None) -> CardJob:
+def _job(index: int) -> CardJob:
     request = BIKES[index]
-    result = quote(request, Workshop(book=book), Trace(wanted=False)) if book else _answered(index)
     made = datetime(2024, 5, 1, tzinfo=UTC)
-    return CardJob("01900000-0000-7000-8000-000000000000", str(request.reference), 1, made, request, result)
+    return CardJob("01900000-0000-7000-8000-000000000000", str(request.reference), 1, made, request, _answered(index))
 
 
 def _read(card: str) -> html.HtmlElement:
@@ -92,17 +93,37 @@ def test_every_demo_job_fits_on_one_sheet_with_all_its_steps(paper: Page, tag: s
         assert len(_read(card).find_class("what")) == len(_answered(index).plan.steps), BIKES[index].reference
 
 
-@pytest.mark.parametrize("size", PAPERS)
-def test_a_plan_longer_than_a_sheet_is_cut_short_and_says_so(paper: Page, size: Paper) -> None:
-    row = DEFAULT_BOOK.operations["test_ride"]
-    more = {f"more_{number}": msgspec.structs.replace(row, name="Polish what shines " * 6) for number in range(60)}
-    book = msgspec.structs.replace(DEFAULT_BOOK, operations={**DEFAULT_BOOK.operations, **more})
-    job = _job(0, book)
-    card = bench_card(job, Language.of("en"), size).html
-    shown = len(_read(card).find_class("what"))
-    assert 5 < shown < len(job.result.plan.steps)
-    assert f"This card ends before step {shown + 1} of {len(job.result.plan.steps)}." in _read(card).text_content()
-    assert _sheets(paper, card) == 1
+def _longest(words: str, index: int) -> CardJob:
+    """Return a job of a shop that uses every letter it may, with many more steps and observations than usual."""
+    full = (words * 120)[:120]
+    rows = {name: msgspec.structs.replace(row, name=full) for name, row in DEFAULT_BOOK.operations.items()}
+    row = msgspec.structs.replace(rows["intake_and_measuring"], tools=(full,) * 3)
+    more = {f"more_{number}": row for number in range(60)}
+    asked = {
+        name: msgspec.structs.replace(item, question=(words * 400)[:400]) if item.ask else item
+        for name, item in DEFAULT_BOOK.contingencies.items()
+    }
+    stamps = (Stamp(side="drive", text=(words * 40)[:40].strip()),) * 25
+    request = msgspec.structs.replace(BIKES[index], evidence=(*BIKES[index].evidence, *stamps))
+    book = msgspec.structs.replace(DEFAULT_BOOK, operations=rows | more, contingencies=asked)
+    result = quote(request, Workshop(book=book), Trace(wanted=False))
+    return CardJob(str(UUID(int=0)), (words * 200)[:200], 200, datetime(2024, 5, 1, tzinfo=UTC), request, result)
+
+
+@pytest.mark.parametrize("words", ["W", "rim ", "RING "])
+@pytest.mark.parametrize("index", [0, 7])
+def test_a_plan_longer_than_a_sheet_is_cut_short_and_says_so(paper: Page, words: str, index: int) -> None:
+    paper.emulate_media(media="print")
+    job = _longest(words, index)
+    count = len(job.result.plan.steps)
+    for size in PAPERS:
+        for tag in LANGUAGES:
+            card = bench_card(job, Language.of(tag, "in"), size).html
+            shown = len(_read(card).find_class("what"))
+            assert 3 < shown < count
+            assert re.search(rf"\b{shown + 1}\b.*\b{count}\b", _read(card).find_class("left")[0].text_content())
+            assert _sheets(paper, card) == 1
+            assert paper.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), "nothing juts out"
 
 
 @pytest.mark.parametrize("index", range(len(BIKES)))

@@ -1,6 +1,7 @@
 """The steps of a plan as a card shows them: as many as there is room for, each with what matters there."""
 
 from collections.abc import Iterator, Sequence
+from itertools import accumulate
 from typing import Final, NamedTuple
 
 from msgspec import UnsetType
@@ -18,6 +19,10 @@ _NAME, _TOOLS, _QUESTION, _CAUTION = 120, 150, 240, 240
 _AGAIN: Final = " " * 22
 _ASKED: Final = " " * 54
 """Room for the words that lead to a caution said before, and to a question."""
+
+
+_NOTICE: Final = 9.0
+"""Millimetres of the words that say where the card ends."""
 
 
 class CardStep(NamedTuple):
@@ -57,13 +62,13 @@ class CardSteps(NamedTuple):
 
 def card_steps(plan: Plan, language: Language, size: Type, room: float) -> CardSteps:
     """The steps that fit into ``room`` mm of columns, in order; those after the first that does not are left out."""
-    shown: list[CardStep] = []
-    for step in _steps(plan, language):
-        room -= step.height(size)
-        if room < 0:
-            return CardSteps(tuple(shown), (step.number, plan.steps[-1].number))
-        shown.append(step)
-    return CardSteps(tuple(shown), None)
+    steps = tuple(_steps(plan, language))
+    heights = [step.height(size) for step in steps]
+    if sum(heights) <= room:
+        return CardSteps(steps, None)
+    # Columns of tall steps end unevenly: half of the tallest may stay empty.
+    shown = sum(end <= room - _NOTICE - max(heights) / 2 for end in accumulate(heights))
+    return CardSteps(steps[:shown], (steps[shown].number, steps[-1].number))
 
 
 def _steps(plan: Plan, language: Language) -> Iterator[CardStep]:

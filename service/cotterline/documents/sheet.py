@@ -4,6 +4,8 @@ An estimate, on the safe side. Tests print cards and see that it is.
 """
 
 import math
+import unicodedata
+from itertools import accumulate
 from typing import Final, Literal, NamedTuple
 
 Paper = Literal["a4", "letter"]
@@ -15,6 +17,8 @@ LETTER_TERRITORIES: Final = frozenset(
     {"BZ", "CA", "CL", "CO", "CR", "GT", "MX", "NI", "PA", "PH", "PR", "SV", "US", "VE"}
 )
 """Where paper is Letter and not A4. From memory of the Unicode CLDR's supplemental data, paperSize."""
+
+_WIDEST: Final = frozenset("MWm@%")
 
 MARGIN: Final = 8.0
 """Millimetres on each side, as in ``templates/a4.css`` and ``templates/letter.css``."""
@@ -40,16 +44,16 @@ class Type(NamedTuple):
     def height(self, text: str, letters: int) -> float:
         """Millimetres a paragraph takes on lines of so many letters.
 
-        >>> CLOSE.height("a" * 70, CLOSE.column)
+        >>> CLOSE.height("a" * 73, CLOSE.column)
         6.26
         """
-        return math.ceil(len(text) / letters) * self.line
+        return math.ceil(width(text) / letters) * self.line
 
 
 TYPES: Final = (
     ROOMY := Type("roomy", step=45, column=60, sheet=122, line=3.57),
-    EVEN := Type("even", step=49, column=65, sheet=131, line=3.33),
-    CLOSE := Type("close", step=53, column=69, sheet=140, line=3.13),
+    EVEN := Type("even", step=50, column=66, sheet=131, line=3.33),
+    CLOSE := Type("close", step=55, column=72, sheet=140, line=3.13),
 )
 """The sizes there are, the easiest to read first."""
 
@@ -63,10 +67,28 @@ def usual_paper(territory: str | None) -> Paper:
     return "letter" if territory in LETTER_TERRITORIES else "a4"
 
 
-def clipped(text: str, most: int) -> str:
-    """The text, or as much of it as ``most`` letters hold, marked as cut.
+def width(text: str) -> float:
+    """How wide a text is, in letters of common size: capitals are wider, and ideographs twice as wide (UAX #11).
 
-    >>> clipped("Fit both arms", 9)
+    >>> width("ab"), width("AB"), width("中")
+    (2.0, 2.8, 2.0)
+    """
+    return math.fsum(_width(letter) for letter in text)
+
+
+def _width(letter: str) -> float:
+    if letter in _WIDEST or unicodedata.east_asian_width(letter) in {"W", "F"}:
+        return 2.0
+    return 1.4 if letter.isupper() else 1.0
+
+
+def clipped(text: str, most: int) -> str:
+    """The text, or as much of it as is ``most`` letters wide, marked as cut.
+
+    >>> clipped("Fit both arms", 10)
     'Fit both…'
     """
-    return text if len(text) <= most else f"{text[: most - 1].rstrip()}…"
+    if width(text) <= most:
+        return text
+    ends = accumulate(map(_width, text), initial=1.0)
+    return f"{text[: sum(end <= most for end in ends) - 1].rstrip()}…"

@@ -131,9 +131,9 @@ def test_what_others_wrote_is_shown_as_text_and_runs_nowhere(client: Client) -> 
     assert put.status_code == 200, put.text
     stamp = {"kind": "stamp", "side": "drive", "text": "<b>{side}</b>"}
     for query in ({"language": "en"}, {"language": "de"}):
-        job = JOB | {"reference": HOSTILE[:60], "evidence": [*JOB["evidence"], stamp]}
+        job = JOB | {"reference": HOSTILE[:50], "evidence": [*JOB["evidence"], stamp]}
         page = card_of(client, job, query)
-        assert page.findtext(".//h1") == HOSTILE[:60]
+        assert page.findtext(".//h1") == HOSTILE[:50]
         assert page.find_class("what")[0].text == HOSTILE
         assert HOSTILE in page.find_class("ask")[0].text_content()
         assert "<b>{side}</b>" in page.find_class("facts")[0].text_content()

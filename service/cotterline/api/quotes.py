@@ -61,6 +61,11 @@ _NEXT_LINKS = {
         "parameters": {"quote_id": "$response.body#/id", "number": "$response.body#/revision"},
         "description": "Read the revision that holds.",
     },
+    "readBenchCard": {
+        "operationId": "readBenchCard",
+        "parameters": {"quote_id": "$response.body#/id"},
+        "description": "Print it as a card for the bench.",
+    },
     "readSettingsVersion": {
         "operationId": "readSettingsVersion",
         "parameters": {"version": "$response.body#/settings_version"},

@@ -9,7 +9,7 @@ from litestar.testing import TestClient
 
 from cotterline.api import examples
 from cotterline.api.edge import Edge
-from tests.api import ordering
+from tests.api import fitting, ordering
 
 Client = TestClient[Edge]
 
@@ -69,6 +69,11 @@ def an_order(client: Client) -> str:
     return str(ordering.an_order(client)["id"])
 
 
+def a_fit_report(client: Client) -> str:
+    """Order the parts of a job, report how it was fitted and give the report's id."""
+    return str(fitting.reported(client, fitting.ordered(client), 44.0)["id"])
+
+
 def a_subscription(client: Client) -> str:
     """Subscribe to every event and give the subscription's id."""
     return str(_made(client, "/v1/subscriptions", {"endpoint": "https://till.example/events"})["id"])
@@ -118,6 +123,7 @@ KINDS: Mapping[str, Kind] = {
     "quote_id": Kind(a_quote, _any_id),
     "key_id": Kind(a_key, _any_id),
     "order_id": Kind(an_order, _any_id),
+    "fit_report_id": Kind(a_fit_report, _any_id),
     "supplier": Kind(a_supplier, _any_id),
     "secret_id": Kind(a_secret_of_the_newest_supplier, _any_id, audited=False),
     "delivery_id": Kind(a_delivery, _any_id),

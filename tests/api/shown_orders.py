@@ -29,6 +29,9 @@ PER_CALL = {
 }
 """Members that differ from call to call in one operation alone."""
 
+FITTED = {"makeFitReport", "listFitReports"}
+"""Operations on a quote whose parts were ordered."""
+
 
 class Shown:
     """Makes what the example of one operation shows.
@@ -46,11 +49,23 @@ class Shown:
 
     def quote(self, quote_id: str, name: str) -> None:
         """Have a quote that can be ordered, for the operations that order it."""
-        if name not in {"previewOrders", "placeOrders"}:
+        if name not in {"previewOrders", "placeOrders", *FITTED}:
             return
         self._stock()
         for action in ("issue", "approve"):
             assert ordering.act(self._client, quote_id, action, **agreed(action, "400")).status_code == 200
+
+        if name in FITTED:
+            assert ordering.order(self._client, quote_id).status_code == 201
+        if name == "listFitReports":
+            self._report(quote_id)
+
+    def fit_report(self) -> str:
+        """Have the fit report of the examples, and give its id."""
+        self._stock()
+        quote_id = ordering.approved(self._client)
+        ordering.placed(self._client, quote_id)
+        return self._report(quote_id)
 
     def supplier(self, name: str) -> None:
         """Have the supplier of the examples, with a secret where one is listed."""
@@ -72,6 +87,12 @@ class Shown:
     def signed(self, body: bytes) -> dict[str, str]:
         """The headers of a callback."""
         return signed([SECRET], "2vJ9", datetime.now(UTC), body)
+
+    def _report(self, quote_id: str) -> str:
+        body = msgspec.json.decode(examples.read("fit_report"))
+        made = self._client.post(f"/v1/quotes/{quote_id}/fit-reports", json=body)
+        assert made.status_code == 201, made.text
+        return str(made.json()["id"])
 
     def _stock(self) -> None:
         ordering.stock(self._client, NAME)

@@ -76,7 +76,7 @@ ALLOWED = {
 }
 """A check and the problem type it may meet."""
 
-UNIQUE = {"quote_id", "key_id", "order_id", "subscription_id", "delivery_id"}
+UNIQUE = {"quote_id", "key_id", "order_id", "fit_report_id", "subscription_id", "delivery_id"}
 """Path parameters that name one thing in the whole service; a number names another thing in each shop."""
 
 DRAWN_ONCE = {"coverage"}
@@ -96,6 +96,7 @@ SELDOM_SERVED = {
     "POST /v1/quotes/{quote_id}/ceiling-checks": "it takes an approval in force, and so three calls before it",
     "POST /v1/quotes/{quote_id}/order-previews": "it takes an approval in force, and so three calls before it",
     "POST /v1/quotes/{quote_id}/orders": "the same, parts, prices and a supplier",
+    "POST /v1/quotes/{quote_id}/fit-reports": "its parts must have been ordered, and so four calls before it",
     "POST /v1/orders/{order_id}/callbacks": "it takes a signature over the very bytes that are drawn",
     "POST /v1/orders/{order_id}/decisions": "it answers a question, which a supplier's reply must have asked before",
     "GET /v1/subscriptions/{subscription_id}/secrets": "another call may have removed the subscription it knows",

@@ -7,6 +7,7 @@ from uuid import UUID
 
 import msgspec
 
+from cotterline.api.fit_report_examples import example_told
 from cotterline.api.operation import EXAMPLE_ID
 from cotterline.api.order_examples import DEARER, DISPATCHED, NAME, example_document, example_row, example_supplier
 from cotterline.api.quotes import EXAMPLE_NOW, example_quote
@@ -123,6 +124,8 @@ def _data(event: EventType) -> tuple[msgspec.Struct, int]:
         case "order":
             row = _order(happened)
             return whole(row), row.version
+        case "fit_report":
+            return example_told(), 1
         case "supplier":
             return _supplier(EXAMPLE_NOW), 2
         case "subscription":

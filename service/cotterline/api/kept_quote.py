@@ -7,6 +7,7 @@ import msgspec
 from msgspec import UNSET, Raw, UnsetType
 
 from cotterline.api.conditions import etag
+from cotterline.bench.derivation import told as told_result
 from cotterline.bench.quote_life import QuoteAction, QuoteState, actions_in, state_at
 from cotterline.bench.quotes import QuoteRequest, QuoteResult
 from cotterline.delivery.quote_events import QuoteEntry, ToldQuote, entry, told
@@ -85,16 +86,8 @@ def shown(held: HeldQuote, now: datetime, *, derivation: bool) -> KeptQuote:
         revised_at=held.revision.created_at,
         settings_version=held.revision.settings_version,
         request=Raw(held.revision.request),
-        result=result_of(held.revision, derivation=derivation),
+        result=told_result(held.revision.result, derivation=derivation),
     )
-
-
-def result_of(revision: RevisionRow, *, derivation: bool) -> dict[str, Raw]:
-    """A revision's result for the wire, with or without its derivation, otherwise byte for byte."""
-    result = msgspec.json.decode(revision.result, type=dict[str, Raw])
-    if not derivation:
-        result.pop("derivation", None)
-    return result
 
 
 def listed(page: QuotePage, now: datetime) -> QuoteList:

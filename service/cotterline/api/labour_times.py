@@ -1,5 +1,6 @@
 """How long things took: recorded by a shop, so that its estimates come to fit its own pace."""
 
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
@@ -144,10 +145,7 @@ async def create(
 
 
 async def _recorded(tx: WriteTransaction, data: LabourTimeRequest, caller: Caller, stamp: Stamp) -> LabourTimeRow:
-    book = (await LABOUR_BOOK.current(tx)).content
-    faults = []
-    if data.operation not in book.operations:
-        faults.append(Fault("/operation", f"the labour book has no operation {data.operation}"))
+    faults = [*unknown((await LABOUR_BOOK.current(tx)).content, data, "")]
     if isinstance(data.quote_id, UUID) and await quotes.get(tx, data.quote_id) is None:
         faults.append(Fault("/quote_id", "no quote has this id"))
     refuse(faults)
@@ -159,18 +157,29 @@ async def _recorded(tx: WriteTransaction, data: LabourTimeRequest, caller: Calle
         minutes=data.minutes,
         quote_id=data.quote_id or None,
     )
+    await keep(tx, caller, row)
+    return row
+
+
+def unknown(book: LabourBook, time: LabourTime, pointer: str) -> Iterator[Fault]:
+    """Hold that the labour book has the operation that a time is of."""
+    if time.operation not in book.operations:
+        yield Fault(f"{pointer}/operation", f"the labour book has no operation {time.operation}")
+
+
+async def keep(tx: WriteTransaction, caller: Caller, row: LabourTimeRow) -> None:
+    """Keep one time as the caller's, with its line of the audit trail."""
     await labour_times.insert(tx, row)
     await record(
         tx,
         caller.tenant,
-        at=stamp.now,
+        at=row.created_at,
         actor=caller.key_id,
         action="labour_time.recorded",
         subject_kind="labour_time",
         subject_id=str(row.id),
         detail={"operation": row.operation, "minutes": row.minutes},
     )
-    return row
 
 
 @get(

@@ -9,6 +9,8 @@ from cotterline.api.told_events import AnyEvent
 from cotterline.bench.approvals import EndOfApproval, Means
 from cotterline.bench.chain.methods import FrontMeasurement, NominalKind, RearMeasurement
 from cotterline.bench.events import EventType
+from cotterline.bench.fit.report import Visit
+from cotterline.bench.fit.result import Outcome as FitOutcome
 from cotterline.bench.labour.book import Factor, LabourClass, OptionId
 from cotterline.bench.line_progress import About
 from cotterline.bench.parts_data import TorqueSubject
@@ -59,6 +61,7 @@ NAMED: Mapping[str, Named] = {
     "FamilyId": Named(FamilyId, "One kind of thread, or of plain bore."),
     "FigureGrade": Named(FigureGrade, "Where a figure of labour comes from."),
     "Finding": Named(Finding, "Whether something holds, as far as it was measured."),
+    "FitOutcome": Named(FitOutcome, "Whether a job passed once it was fitted."),
     "FrontMeasurement": Named(FrontMeasurement, "A front chain line as it was found; `method` says how."),
     "Grade": Named(Grade, "How well a fact is founded, the best first: standard, handbook, measurement, practice."),
     "ItemProperty": Named(ItemProperty, "One property of a part; `kind` says whether it is a dimension or words."),
@@ -98,6 +101,7 @@ NAMED: Mapping[str, Named] = {
     "Tool": Named(Tool, "What a reading was taken with."),
     "TorqueSubject": Named(TorqueSubject, "A fastener that is drawn up to a torque."),
     "Unit": Named(Unit, "Unit of a length."),
+    "Visit": Named(Visit, "The fitting, or the re-check after the first rides."),
     "VerdictState": Named(State, "How far a verdict on the thread got."),
 }
 """Every type that stands in more than one place, save structs, which bring their name."""

@@ -37,6 +37,7 @@ TAGS: Mapping[str, str] = {
     "suppliers": "Whom the shop orders from: where orders go, in which form, and with which secrets.",
     "events": "What happened, for other systems of the shop's: posted to them as it happens, and read again in order.",
     "orders": "What was ordered of whom, what was answered, and where each order stands.",
+    "fit-reports": "What was measured once the crank was on, what it comes to, and what to do where it missed.",
     "reference": "The trade's facts that the calculations use, each with its source.",
     "service": "Health, documentation and the meaning of problems.",
 }

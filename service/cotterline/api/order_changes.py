@@ -98,13 +98,18 @@ async def create(
     """
 
     async def work(tx: WriteTransaction) -> Response[Order]:
-        row = await _change(tx, order_id, data, caller, stamp)
+        row = await change(tx, order_id, data, caller, stamp)
         return Response(whole(row), headers={"ETag": tag(row), **KEPT})
 
     return await once.answer(work)
 
 
-async def _change(tx: WriteTransaction, order_id: UUID, asked: ChangeRequest, caller: Caller, stamp: Stamp) -> OrderRow:
+async def change(tx: WriteTransaction, order_id: UUID, asked: ChangeRequest, caller: Caller, stamp: Stamp) -> OrderRow:
+    """Change the tenant's order, tell its supplier, and return it as it stands since.
+
+    Raises:
+        CotterlineError: ``not-found``, or ``impossible-value`` with a fault for each change that cannot be.
+    """
     file = await order_files.held(tx, order_id)
     changes = _resolved(file, asked.changes)
     document = change_document(file, changes, stamp.now, asked.note)
@@ -141,7 +146,7 @@ def _resolved(file: OrderFile, asked: Sequence[ChangedLine]) -> tuple[LineChange
         LineChange(
             line=each.line,
             change=each.change,
-            quantity=_most(file, each) if isinstance(each.quantity, UnsetType) else each.quantity,
+            quantity=file.left(each.line, each.change) if isinstance(each.quantity, UnsetType) else each.quantity,
         )
         for each in asked
     )
@@ -155,7 +160,7 @@ def _faults(file: OrderFile, asked: Sequence[ChangedLine]) -> Iterator[Fault]:
             yield Fault(f"{pointer}/line", f"the order has no line {each.line}")
         elif any((before.line, before.change) == (each.line, each.change) for before in asked[:index]):
             yield Fault(pointer, "the same is said of this line already")
-        elif (most := _most(file, each)) == 0:
+        elif (most := file.left(each.line, each.change)) == 0:
             words = (
                 "nothing of this line can be cancelled any more" if each.change == "cancel" else "nothing can return"
             )
@@ -164,24 +169,9 @@ def _faults(file: OrderFile, asked: Sequence[ChangedLine]) -> Iterator[Fault]:
             yield Fault(f"{pointer}/quantity", f"at most {most}")
 
 
-def _most(file: OrderFile, asked: ChangedLine) -> int:
-    """How many pieces of a line can still be given up, or sent back."""
-    (stands,) = (line for line in file.standing.lines if line.line == asked.line)
-    due = stands.ordered - _told(file, asked.line, "cancel")
-    if file.row.outcome == "cancelled":
-        return 0
-    if asked.change == "cancel":
-        return max(due - stands.dispatched, 0)
-    return max(due - max(stands.returned, _told(file, asked.line, "return")), 0)
-
-
-def _told(file: OrderFile, line: int, kind: Literal["cancel", "return"]) -> int:
-    return sum(change.quantity for change in file.changes if (change.line, change.change) == (line, kind))
-
-
 def _gives_up_all(file: OrderFile, changes: Sequence[LineChange]) -> bool:
     """Whether nothing is wanted of the order any more once these changes are made."""
-    given_up = {line.number: _told(file, line.number, "cancel") for line in file.document.lines}
+    given_up = {line.number: file.told_of(line.number, "cancel") for line in file.document.lines}
     for change in changes:
         if change.change == "cancel":
             given_up[change.line] += change.quantity

@@ -1,7 +1,7 @@
 """The orders a quote would place now: what a preview shows, and what placing them keeps, to the byte the same."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Final, NamedTuple
 from uuid import UUID, uuid5
@@ -30,7 +30,6 @@ from cotterline.store import approvals, receivers, shops
 from cotterline.store.approvals import ApprovalRow
 from cotterline.store.database import ReadTransaction
 from cotterline.store.receivers import supplier_of
-from cotterline.store.shop_documents import SETTINGS
 
 CALLBACKS: Final = "/v1/orders/{order_id}/callbacks"
 
@@ -94,7 +93,7 @@ class Drafting:
         approval = await approvals.in_force(tx, quote_id)
         if approval is None:
             raise CotterlineError("approval-missing", "Nothing is ordered before the customer has agreed to a ceiling.")
-        workshop = await self._workshop(tx, held)
+        workshop = await workshops.as_quoted(tx, held.revision)
         needs = self._needs(held, approval, workshop, asked)
         suppliers = await self._suppliers(tx)
         allotments = allotted(needs.lines, asked, self._market(workshop, suppliers), needs.options_after, self.pointer)
@@ -113,12 +112,6 @@ class Drafting:
         )
         documents = order_documents(allotments, head)
         return Drafts(held, tuple(DraftOrder(document, suppliers[document.supplier]) for document in documents))
-
-    async def _workshop(self, tx: ReadTransaction, held: HeldQuote) -> Workshop:
-        """The workshop of now, with the settings the revision was computed with."""
-        found = (await workshops.read(tx)).workshop
-        settings = await SETTINGS.get(tx, held.revision.settings_version) or SETTINGS.unset
-        return replace(found, profile=settings.content)
 
     def _needs(self, held: HeldQuote, approval: ApprovalRow, workshop: Workshop, asked: OrderRequest) -> Needs:
         kept = _kept(held)

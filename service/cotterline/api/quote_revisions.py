@@ -12,10 +12,10 @@ from msgspec import UNSET, Raw, UnsetType
 
 from cotterline.api.caller import Caller
 from cotterline.api.conditions import KEPT, etag, is_current, not_modified
-from cotterline.api.kept_quote import result_of
 from cotterline.api.operation import NOT_MODIFIED, Example
 from cotterline.api.parameters import Derivation
 from cotterline.api.quotes import QuoteId, example_quote
+from cotterline.bench.derivation import told as told_result
 from cotterline.bench.errors import CotterlineError
 from cotterline.bench.quotes import QuoteRequest, QuoteResult
 from cotterline.bench.shell.families import FamilyId
@@ -90,7 +90,7 @@ def _told(row: RevisionSummary) -> dict[str, Any]:
 
 
 def _shown(row: RevisionRow, *, derivation: bool = False) -> KeptRevision:
-    return KeptRevision(**_told(row), request=Raw(row.request), result=result_of(row, derivation=derivation))
+    return KeptRevision(**_told(row), request=Raw(row.request), result=told_result(row.result, derivation=derivation))
 
 
 def _entry(row: RevisionSummary) -> RevisionEntry:

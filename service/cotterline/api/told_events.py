@@ -9,6 +9,7 @@ import msgspec
 from msgspec import Meta
 
 from cotterline.bench.events import EVENT_TYPES, MEANINGS, EventType
+from cotterline.delivery.fit_report_events import FitReport
 from cotterline.delivery.order_events import Order
 from cotterline.delivery.quote_events import QuoteNow
 from cotterline.delivery.receiver_events import DisabledSubscription, DisabledSupplier
@@ -45,6 +46,7 @@ class ToldEvent(msgspec.Struct, frozen=True, kw_only=True):
 _DATA: Final[Mapping[str, Any]] = {
     "quote": Annotated[QuoteNow, Meta(description="The quote after it.")],
     "order": Annotated[Order, Meta(description="The order after it.")],
+    "fit_report": Annotated[FitReport, Meta(description="The report.")],
     "supplier": Annotated[DisabledSupplier, Meta(description="The supplier after it.")],
     "subscription": Annotated[DisabledSubscription, Meta(description="The subscription after it.")],
     "test": Annotated[Trial, Meta(description="Which subscription it was sent to.")],
@@ -54,7 +56,7 @@ _DATA: Final[Mapping[str, Any]] = {
 def _kind(event: EventType) -> type[msgspec.Struct]:
     thing, _, happened = event.partition(".")
     return msgspec.defstruct(
-        f"{thing.capitalize()}{happened.capitalize()}Event",
+        "".join(map(str.capitalize, (*thing.split("_"), happened, "event"))),
         [("data", _DATA[thing])],
         bases=(ToldEvent,),
         module=__name__,

@@ -71,6 +71,15 @@ class Text(msgspec.Struct, tag_field="kind", tag="text", frozen=True, kw_only=Tr
 ItemProperty = Measure | Text
 
 
+def measure(properties: Sequence[ItemProperty], name: PropertyName) -> float | None:
+    """The dimension of that name in mm, if it is stated.
+
+    >>> measure([Measure(name="thickness", value=2, lowest=2, highest=2)], "thickness")
+    2
+    """
+    return next((item.value for item in properties if isinstance(item, Measure) and item.name == name), None)
+
+
 class Quantity(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """How many of what is counted in ``unit_code``."""
 

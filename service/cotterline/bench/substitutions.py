@@ -17,7 +17,7 @@ from cotterline.bench.errors import CotterlineError
 from cotterline.bench.fit.fitting import Fitting
 from cotterline.bench.money import Money
 from cotterline.bench.orders import OrderLine
-from cotterline.bench.parts_list import ItemProperty, Measure, PropertyName, Text
+from cotterline.bench.parts_list import ItemProperty, Measure, Text, measure
 from cotterline.bench.pricing.candidates import SLACK_MM
 from cotterline.bench.quantity import Length
 from cotterline.bench.replies import Substituted
@@ -91,8 +91,8 @@ def judge(
     """
     found = [*_by_properties(line, proposal.properties), *_by_price(line, proposal.unit_price, price_rise_percent)]
     predicted: SpindleOption | UnsetType = UNSET
-    length = _measure(proposal.properties, "spindle_length")
-    if _measure(line.properties, "spindle_length") is not None and length is not None:
+    length = measure(proposal.properties, "spindle_length")
+    if measure(line.properties, "spindle_length") is not None and length is not None:
         predicted, said = _by_chain_line(line, proposal.properties, length, fitting, trace)
         found += said
     return _judgement(found, predicted)
@@ -150,7 +150,7 @@ def _one_property(wanted: ItemProperty, given: Sequence[ItemProperty]) -> _Findi
         return _Finding("ask", f"The {name} of the substitute is stated more than once.")
     (item,) = given
     if isinstance(wanted, Measure) and isinstance(item, Measure):
-        return _one_measure(wanted, item, name)
+        return _onemeasure(wanted, item, name)
     if isinstance(wanted, Text) and isinstance(item, Text):
         fits = plain(item.value) in {plain(word) for word in wanted.accepted}
         accepted = " or ".join(wanted.accepted)
@@ -160,7 +160,7 @@ def _one_property(wanted: ItemProperty, given: Sequence[ItemProperty]) -> _Findi
     return _Finding("ask", f"The {name} is stated in another way than it was ordered.")
 
 
-def _one_measure(wanted: Measure, item: Measure, name: str) -> _Finding:
+def _onemeasure(wanted: Measure, item: Measure, name: str) -> _Finding:
     """Within what was approved; what may only be rounded, or a spread that reaches beyond, is put to a person."""
     span = f"{wanted.lowest:g} mm" if wanted.lowest == wanted.highest else f"{wanted.lowest:g} to {wanted.highest:g} mm"
     words = f"The {name} is {item.value:g} mm; it must be {span}."
@@ -186,7 +186,7 @@ def _by_chain_line(
         return UNSET, [_Finding("ask", "Nothing is known of where the rings shall stand.")]
     if not _LENGTHS_MM[0] <= length <= _LENGTHS_MM[1]:
         return UNSET, [_Finding("ask", f"No spindle is known to be {length:g} mm long.")]
-    ordered_length = _measure(line.properties, "spindle_length") or length
+    ordered_length = measure(line.properties, "spindle_length") or length
     try:
         proposed = _predicted(fitting, stated, length, trace)
         ordered = _predicted(fitting, line.properties, ordered_length, Trace(wanted=False))
@@ -230,7 +230,7 @@ def _predicted(fitting: Fitting, stated: Sequence[ItemProperty], length: float, 
     """What one length would do, with the taper and the asymmetry that are stated beside it."""
     wanted = fitting.question.unit
     taper = next((item.value for item in stated if isinstance(item, Text) and item.name == "spindle_taper"), "")
-    asymmetry = _measure(stated, "spindle_asymmetry")
+    asymmetry = measure(stated, "spindle_asymmetry")
     unit = msgspec.structs.replace(
         wanted,
         taper=next((name for name in get_args(Taper) if name == plain(taper)), wanted.taper),
@@ -245,7 +245,3 @@ def _predicted(fitting: Fitting, stated: Sequence[ItemProperty], length: float, 
         trace,
         offsets=fitting.offsets,
     )
-
-
-def _measure(properties: Sequence[ItemProperty], name: PropertyName) -> float | None:
-    return next((item.value for item in properties if isinstance(item, Measure) and item.name == name), None)

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Literal
 from uuid import UUID
 
 import msgspec
@@ -53,6 +54,20 @@ class OrderFile:
     def proposals(self) -> tuple[Proposal, ...]:
         """What the supplier proposed and nobody has decided, save for lines that were given up."""
         return proposals(self.document, self.replies, self.decisions, self.changes)
+
+    def told_of(self, line: int, kind: Literal["cancel", "return"]) -> int:
+        """How many pieces of a line the supplier was told that the shop gives up, or sends back."""
+        return sum(change.quantity for change in self.changes if (change.line, change.change) == (line, kind))
+
+    def left(self, line: int, kind: Literal["cancel", "return"]) -> int:
+        """How many pieces of a line can still be given up, or sent back."""
+        (stands,) = (each for each in self.standing.lines if each.line == line)
+        due = stands.ordered - self.told_of(line, "cancel")
+        if self.row.outcome == "cancelled":
+            return 0
+        if kind == "cancel":
+            return max(due - stands.dispatched, 0)
+        return max(due - max(stands.returned, self.told_of(line, "return")), 0)
 
     def with_outcome(self, outcome: Outcome) -> "OrderFile":
         """The file once something became of the order's post."""

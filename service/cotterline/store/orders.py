@@ -1,5 +1,6 @@
 """Orders: what was ordered of whom, and where each stands; paged newest first, changed one writer after the other."""
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Literal
 from uuid import UUID
@@ -86,6 +87,12 @@ async def insert(tx: WriteTransaction, order: OrderRow) -> bool:
 async def get(tx: ReadTransaction, order_id: UUID) -> OrderRow | None:
     """Return the tenant's order with this id, if there is one."""
     return await _one(tx, select(*_COLUMNS).where(_this(tx.tenant, order_id)))
+
+
+async def of_quote(tx: ReadTransaction, quote_id: UUID) -> Sequence[UUID]:
+    """Return the ids of every order of the tenant's quote, in their order."""
+    mine = select(orders.c.id).where(owned(orders, tx.tenant), orders.c.quote_id == quote_id)
+    return [row["id"] for row in await tx.rows(mine.order_by(orders.c.id))]
 
 
 async def hold(tx: WriteTransaction, order_id: UUID) -> OrderRow | None:

@@ -375,6 +375,85 @@ order_changes = Table(
 )
 """What the shop told suppliers about orders it had placed, each as this service's own document."""
 
+fit_reports = Table(
+    "fit_reports",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    *_owner(),
+    Column("created_at", UtcDateTime, nullable=False),
+    Column("actor", PlainText, nullable=False),
+    Column("quote_id", Uuid, ForeignKey("quotes.id"), nullable=False),
+    Column("quote_revision", Integer, nullable=False),
+    Column("visit", PlainText, nullable=False),
+    Column("outcome", PlainText, nullable=False),
+    Column("spindle_length", Double, nullable=False),
+    Column("crank", PlainText),
+    Column("gtin", PlainText),
+    Column("rings", Integer),
+    Column("taper", PlainText),
+    Column("offset_mm", Double),
+    Column("offset_sd_mm", Double),
+    # The exact bytes, last: a database's own JSON type would reorder keys, and learning never reads them.
+    Column("request", LargeBinary, nullable=False),
+    Column("result", LargeBinary, nullable=False),
+    CheckConstraint("visit IN ('fitting', 'recheck')", name="visit"),
+    CheckConstraint("outcome IN ('passed', 'missed')", name="outcome"),
+    Index(None, "shop_id", "mode", "quote_id", "created_at", "id"),
+    Index(None, "shop_id", "mode", "created_at", "id"),
+)
+"""What was measured once the crank was on, and what it was judged to say; lengths beside the bytes are in mm."""
+
+exchanges = Table(
+    "exchanges",
+    metadata,
+    Column("fit_report_id", Uuid, ForeignKey("fit_reports.id"), primary_key=True),
+    *_owner(),
+    Column("created_at", UtcDateTime, nullable=False),
+    Column("actor", PlainText, nullable=False),
+    Column("quote_id", Uuid, ForeignKey("quotes.id"), nullable=False),
+    Column("spindle_length", Double, nullable=False),
+    Column("order_id", Uuid, ForeignKey("orders.id")),
+    Index(None, "shop_id", "mode", "quote_id"),
+)
+"""Which spindle was taken after a report that missed; without an order it came from the shop's own shelf."""
+
+recheck_visits = Table(
+    "recheck_visits",
+    metadata,
+    Column("quote_id", Uuid, ForeignKey("quotes.id"), primary_key=True),
+    *_owner(),
+    Column("created_at", UtcDateTime, nullable=False),
+    Column("due_at", UtcDateTime, nullable=False),
+    Column("state", PlainText, nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("actor", PlainText, nullable=False),
+    Column("changed_at", UtcDateTime, nullable=False),
+    CheckConstraint("state IN ('scheduled', 'announced', 'done', 'cancelled')", name="state"),
+    Index(
+        "ix_recheck_visits_due_at_scheduled",
+        "shop_id",
+        "mode",
+        "due_at",
+        sqlite_where=text("state = 'scheduled'"),
+        postgresql_where=text("state = 'scheduled'"),
+    ),
+    Index(None, "shop_id", "mode", "created_at", "quote_id"),
+    Index(None, "shop_id", "mode", "state", "created_at", "quote_id"),
+)
+"""When each bicycle is to be looked at again."""
+
+shared_offsets = Table(
+    "shared_offsets",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    Column("gtin", PlainText),
+    Column("rings", Integer, nullable=False),
+    Column("taper", PlainText, nullable=False),
+    Column("offset_mm", Double, nullable=False),
+    Column("offset_sd_mm", Double, nullable=False),
+)
+"""What shops gave of their cranks for all: nothing in a row leads back to a shop, a bicycle or a day."""
+
 event_counters = Table(
     "event_counters",
     metadata,

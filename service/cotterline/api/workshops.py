@@ -7,9 +7,8 @@ from litestar.di import NamedDependency
 
 from cotterline.api.caller import Caller
 from cotterline.bench.pricing.catalogue import PartRole
-from cotterline.bench.spindle.offset import OffsetReport, of_others
 from cotterline.bench.workshop import Workshop
-from cotterline.store import fit_reports, labour_times, parts, price_lists, shared_offsets
+from cotterline.store import labour_times, offsets, parts, price_lists
 from cotterline.store.database import Database, ReadTransaction
 from cotterline.store.quote_revisions import RevisionSummary
 from cotterline.store.shop_documents import LABOUR_BOOK, SETTINGS
@@ -38,7 +37,7 @@ async def read(tx: ReadTransaction) -> WorkshopAsKept:
         times=tuple(await labour_times.learned_from(tx)),
         parts=tuple(await parts.of_roles(tx, _ROLES)),
         price_lists=tuple(await price_lists.for_roles(tx, _ROLES)),
-        offsets=await _offsets(tx),
+        offsets=await offsets.learned_from(tx),
     )
     return WorkshopAsKept(found, settings.version)
 
@@ -58,10 +57,4 @@ async def workshop(caller: NamedDependency[Caller], database: NamedDependency[Da
 async def crank_workshop(caller: NamedDependency[Caller], database: NamedDependency[Database]) -> Workshop:
     """The dependency ``crank_workshop``: the caller's, without what only plans and prices need."""
     async with database.read(caller.tenant) as tx:
-        return Workshop(profile=(await SETTINGS.current(tx)).content, offsets=await _offsets(tx))
-
-
-async def _offsets(tx: ReadTransaction) -> tuple[OffsetReport, ...]:
-    """What the tenant's own reports say of cranks, and what other shops gave."""
-    own = await fit_reports.offsets(tx)
-    return (*own, *of_others(own, await shared_offsets.read(tx)))
+        return Workshop(profile=(await SETTINGS.current(tx)).content, offsets=await offsets.learned_from(tx))

@@ -16,7 +16,7 @@ from cotterline.bench.standing import Proposal
 from cotterline.bench.substitutions import Judgement, judge, judge_price
 from cotterline.bench.workshop import Workshop
 from cotterline.delivery.order_files import OrderFile, decide, tell_supplier
-from cotterline.store import quote_revisions
+from cotterline.store import offsets, quote_revisions
 from cotterline.store.database import ReadTransaction, WriteTransaction
 from cotterline.store.shop_documents import SETTINGS
 
@@ -144,4 +144,5 @@ async def _fitting(tx: ReadTransaction, file: OrderFile) -> Fitting | None:
         return None
     settings = await SETTINGS.get(tx, revision.settings_version) or SETTINGS.unset
     request = msgspec.json.decode(revision.request, type=QuoteRequest)
-    return fitting_of(request, Workshop(profile=settings.content))
+    workshop = Workshop(profile=settings.content, offsets=await offsets.learned_from(tx))
+    return fitting_of(request, workshop)

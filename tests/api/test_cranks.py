@@ -8,6 +8,7 @@ from litestar.testing import TestClient
 from cotterline.api.edge import Edge
 from tests.api import ordering
 from tests.api.fitting import ordered, reported
+from tests.api.test_order_replies import reply, substitute
 from tests.shops import Shop
 
 Client = TestClient[Edge]
@@ -103,3 +104,13 @@ def test_a_crank_is_known_to_nobody_but_the_shop_that_fitted_it(
 def test_a_trade_item_number_of_a_crank_is_checked(client: Client) -> None:
     refused = client.post("/v1/spindle-options", json=asked(gtin="4006381333932"))
     assert [fault["pointer"] for fault in refused.json()["errors"]] == ["/question/crank/gtin"]
+
+
+def test_a_substitute_for_a_crank_known_by_reports_is_judged_by_where_it_puts_the_rings(client: Client) -> None:
+    fitted(client, *[42.0] * 6)
+    job = {**ordering.SURE, "spindle": {**ordering.SURE["spindle"], "crank": {"known_by": "unknown", "model": STEEL}}}
+    (order,) = ordering.placed(client, ordering.approved(client, job), {})
+    sent = {"Content-Type": "application/json"}
+    client.post(f"/v1/orders/{order['id']}/replies", content=reply(substitute()), headers=sent)
+    (decision,) = client.get(f"/v1/orders/{order['id']}").json()["decisions"]
+    assert (decision["taken"], decision["by"]) == (True, "rule")

@@ -24,10 +24,10 @@ def report(*at: float, **more: object) -> dict[str, Any]:
     return {"chain_lines": [line(each) for each in at], **more}
 
 
-def ordered(client: Client, job: Mapping[str, Any] = ordering.SURE, ceiling: str = "400", **asked: object) -> str:
+def ordered(client: Client, job: Mapping[str, Any] = ordering.SURE, **asked: object) -> str:
     """Make a quote, have it approved and order its parts; gives its id. The crank is aimed at 42 mm on 113 mm."""
     ordering.stock(client)
-    quote_id = ordering.approved(client, job, ceiling)
+    quote_id = ordering.approved(client, job)
     ordering.placed(client, quote_id, asked)
     return quote_id
 

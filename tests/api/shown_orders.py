@@ -60,11 +60,13 @@ class Shown:
         if name == "listFitReports":
             self._report(quote_id)
 
-    def fit_report(self) -> str:
+    def fit_report(self, name: str) -> str:
         """Have the fit report of the examples, and give its id."""
         self._stock()
         quote_id = ordering.approved(self._client)
-        ordering.placed(self._client, quote_id)
+        (placed,) = ordering.placed(self._client, quote_id)
+        if name == "exchangeSpindle":
+            asyncio.run(self._sent(UUID(placed["id"])))
         return self._report(quote_id)
 
     def supplier(self, name: str) -> None:

@@ -97,6 +97,7 @@ SELDOM_SERVED = {
     "POST /v1/quotes/{quote_id}/order-previews": "it takes an approval in force, and so three calls before it",
     "POST /v1/quotes/{quote_id}/orders": "the same, parts, prices and a supplier",
     "POST /v1/quotes/{quote_id}/fit-reports": "its parts must have been ordered, and so four calls before it",
+    "POST /v1/fit-reports/{fit_report_id}/exchanges": "the same, and a report that missed for the length it names",
     "POST /v1/orders/{order_id}/callbacks": "it takes a signature over the very bytes that are drawn",
     "POST /v1/orders/{order_id}/decisions": "it answers a question, which a supplier's reply must have asked before",
     "GET /v1/subscriptions/{subscription_id}/secrets": "another call may have removed the subscription it knows",

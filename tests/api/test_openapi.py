@@ -32,7 +32,16 @@ OPERATIONS = {
     for method, operation in item.items()
 }
 PER_CALL = {"id", "quote_id", "subject_id", "by", "created_at", "revised_at", "expires_at", "revoked_at", "at", "key"}
-PER_CALL |= {"recorded_with", "order_id", "ordered_on", "reply_to", "received_at", "changed_at", "deliveries"}
+PER_CALL |= {
+    "recorded_with",
+    "order_id",
+    "ordered_on",
+    "reply_to",
+    "received_at",
+    "changed_at",
+    "deliveries",
+    "fit_report_id",
+}
 """Members of an answer that differ from call to call."""
 
 
@@ -259,7 +268,7 @@ def _with_what_the_example_shows(client: TestClient[Edge], name: str, path: str,
     if name == "listOrders" or "{order_id}" in path:
         path = path.replace("{order_id}", ordered.order(name))
     if "{fit_report_id}" in path:
-        path = path.replace("{fit_report_id}", ordered.fit_report())
+        path = path.replace("{fit_report_id}", ordered.fit_report(name))
     path = path.replace("{supplier}", "north depot")
     return path.replace("{key_id}", client.get("/v1/keys").json()["keys"][0]["id"])
 

@@ -4,11 +4,11 @@ import msgspec
 import pytest
 
 from cotterline.bench.errors import CotterlineError
-from cotterline.bench.order_ceiling import hold_order_to_ceiling
+from cotterline.bench.order_ceiling import Bought, hold_order_to_ceiling
 from cotterline.bench.order_needs import Needs
 from cotterline.bench.orders import BySupplier
 from cotterline.bench.pricing.in_force import PricingInForce
-from tests.bench.order_cases import eur
+from tests.bench.order_cases import eur, line
 from tests.bench.ordering_cases import market, offers
 from tests.bench.pricing_cases import ordered, rules
 from tests.bench.test_allotments import BOLTS, CHAIN, PAIR, allot, unit_of
@@ -81,3 +81,23 @@ def test_the_estimates_own_figure_is_what_the_difference_is_added_to() -> None:
     wanted = msgspec.structs.replace(needs((1, "20.00")), p90=eur("60.00"))
     hold_order_to_ceiling(unit_at("40.00"), wanted, eur("80.00"), AT_COST)
     assert "80.00 EUR" in beyond(unit_at("40.00"), wanted, "79.99")
+
+
+def test_what_other_orders_bring_is_charged_as_it_was_ordered_save_for_what_is_replaced() -> None:
+    """By hand: bolts quoted at 2.00 were ordered at 3.00, so a unit at the price quoted leaves 101.00 of 100.00."""
+    bolts, old = line(1, price="3.00", parts_line=2), line(2, price="99.00", parts_line=1)
+    before = [Bought(bolts, "a"), Bought(old, "a")]
+    wanted = needs((1, "20.00"), (2, "2.00"))
+    hold_order_to_ceiling(unit_at("20.00"), wanted, eur("101.00"), AT_COST, before)
+    with pytest.raises(CotterlineError, match=r"1\.00 EUR more"):
+        hold_order_to_ceiling(unit_at("20.00"), wanted, eur("100.99"), AT_COST, before)
+
+
+def test_of_spindles_ordered_to_be_tried_the_dearest_alone_is_charged_with_the_one_that_follows() -> None:
+    """By hand: 25.00 instead of 20.00; the other of the pair is cheaper and goes back."""
+    new = allot((unit_of(113, tried=True),), market(offers("a", u113="25.00")))
+    other = Bought(line(2, price="19.00", parts_line=2, returnable=True), "a")
+    wanted = needs((1, "20.00"), (2, "19.00"), tried=True)
+    hold_order_to_ceiling(new, wanted, eur("105.00"), AT_COST, [other])
+    with pytest.raises(CotterlineError, match=r"5\.00 EUR more"):
+        hold_order_to_ceiling(new, wanted, eur("104.99"), AT_COST, [other])

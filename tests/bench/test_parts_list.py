@@ -91,7 +91,7 @@ def test_whatever_may_stand_in_lands_within_the_tolerance_and_clears(
     }
     asked = pair_question(length, 43, target, surroundings=around)
     result, trace = answer_to(asked), Trace()
-    ends = tolerated_lengths(result.first, result, trace)
+    ends = tolerated_lengths(result.first, result.tolerance.value, trace)
     if ends[0] == ends[1]:
         return
     check_steps(trace.steps)
@@ -105,12 +105,12 @@ def test_whatever_may_stand_in_lands_within_the_tolerance_and_clears(
 def test_beyond_the_span_the_tolerance_or_a_clearance_is_broken() -> None:
     """6 mm of gap where 5 are needed lets the spindle be 2 mm shorter, not 3."""
     result = answer_to(pair_question(113, 43, 43, surroundings={"ring": {"gap": {"value": 6}}}))
-    assert tolerated_lengths(result.first, result, Trace()) == (111, 116)
+    assert tolerated_lengths(result.first, result.tolerance.value, Trace()) == (111, 116)
 
 
 def test_a_length_that_misses_lets_nothing_stand_in() -> None:
     result = usual()
-    assert tolerated_lengths(at_length(result, 131), result, Trace()) == (131, 131)
+    assert tolerated_lengths(at_length(result, 131), result.tolerance.value, Trace()) == (131, 131)
 
 
 def test_two_lengths_to_try_stand_alone_and_may_come_back() -> None:

@@ -30,7 +30,7 @@ ALLOWED: dict[QuoteState, dict[QuoteAction, QuoteState]] = {
     },
     "declined": {"close": "closed", "revise": "draft"},
     "expired": {"close": "closed", "revise": "draft"},
-    "ordered": {"extend": "ordered", "close": "closed"},
+    "ordered": {"extend": "ordered", "exchange": "ordered", "close": "closed"},
     "closed": {},
 }
 

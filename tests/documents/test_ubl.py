@@ -38,6 +38,7 @@ UNIT = line(
     ),
 )
 BOLTS = line(2, quantity=2, price="1.25", parts_line=0)
+BEFORE = UUID("018f4e3a-0000-7000-8000-000000000004")
 FULL = order(
     UNIT,
     BOLTS,
@@ -47,6 +48,8 @@ FULL = order(
     needed_by=date(2026, 12, 4),
     expected_on=date(2026, 12, 1),
     override="The customer has seen it and wants it.",
+    replaces=BEFORE,
+    revision=2,
     reply_to="https://shop.example/v1/orders/2/callbacks",
 )
 CHANGE = UUID("018f4e3a-0000-7000-8000-000000000003")
@@ -102,6 +105,7 @@ def test_an_order_is_what_the_schema_asks_for(document: OrderDocument) -> None:
         ("cbc:DocumentCurrencyCode", ["EUR"]),
         ("cbc:CustomerReference", ["hook 7"]),
         ("cbc:LineCountNumeric", ["2"]),
+        ("cac:OrderDocumentReference/cbc:ID", [str(BEFORE)]),
         ("cac:OriginatorDocumentReference/cbc:ID", [str(FULL.quote_id)]),
         ("cac:OriginatorDocumentReference/cbc:VersionID", ["1"]),
         ("cac:BuyerCustomerParty/cbc:SupplierAssignedAccountID", ["K 7"]),
@@ -139,9 +143,10 @@ def test_every_member_of_an_order_is_found_in_its_place(path: str, expected: lis
     assert found(etree.fromstring(order_xml(FULL)), path) == expected
 
 
-def test_an_override_and_what_comes_back_are_said_on_the_order() -> None:
-    override, returns = found(etree.fromstring(order_xml(FULL)), "cbc:Note")
+def test_an_override_what_it_replaces_and_what_comes_back_are_said_on_the_order() -> None:
+    override, replaced, returns = found(etree.fromstring(order_xml(FULL)), "cbc:Note")
     assert "The customer has seen it and wants it." in override
+    assert replaced == f"Revision 2: takes the place of order {BEFORE}, whose part did not fit."
     assert returns == "Of the lines that are returnable 1 will come back."
     assert found(etree.fromstring(order_xml(order())), "cbc:Note") == []
 
@@ -164,6 +169,8 @@ def test_every_member_of_the_document_leaves_a_trace() -> None:
         "needed_by": date(2020, 1, 1),
         "expected_on": date(2020, 1, 1),
         "override": "x",
+        "replaces": CHANGE,
+        "revision": 3,
         "reply_to": "x",
     }
     assert set(others) == set(OrderDocument.__struct_fields__)

@@ -47,11 +47,12 @@ _QUOTES: Final[Mapping[str, tuple[QuoteState, int]]] = {
     "declined": ("declined", 3),
     "expired": ("expired", 3),
     "ordered": ("ordered", 4),
+    "exchanged": ("ordered", 5),
     "closed": ("closed", 5),
 }
 """State and version of the quote after each act."""
 
-_AGREED: Final = {"approved", "extended", "ordered"}
+_AGREED: Final = {"approved", "extended", "ordered", "exchanged"}
 _TAKEN: Final = Decision(
     message_id=DEARER.message_id,
     line=1,

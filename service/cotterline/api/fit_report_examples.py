@@ -32,7 +32,8 @@ def example_row() -> FitReportRow:
     known = [length for length in lengths if length is not None]
     known += not_ordered(held, {line.parts_line for line in lines})
     result = fit_result(asked, Workshop(), report, known, Trace())
-    return row_of(held, report, result, Stamp(id=UUID(EXAMPLE_ID), now=EXAMPLE_NOW), EXAMPLE_ID)
+    row = row_of(held, report, known, result, Stamp(id=UUID(EXAMPLE_ID), now=EXAMPLE_NOW))
+    return msgspec.structs.replace(row, actor=EXAMPLE_ID)
 
 
 def example_told(_: object = None) -> KeptFitReport:

@@ -1,6 +1,6 @@
 """Taking a fit report: judged by what was ordered and kept with all that follows from it, in one transaction."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from uuid import UUID
 
 import msgspec
@@ -13,6 +13,7 @@ from cotterline.api.kept_quote import HeldQuote, Stamp
 from cotterline.api.quote_changes import find
 from cotterline.bench.derivation import Trace
 from cotterline.bench.errors import CotterlineError, Fault
+from cotterline.bench.fit.fitted import length_of
 from cotterline.bench.fit.report import FitReportRequest, check_report
 from cotterline.bench.fit.result import FitResult
 from cotterline.bench.fit_reports import fit_result
@@ -22,6 +23,7 @@ from cotterline.bench.quantity import refuse
 from cotterline.bench.quotes import QuoteRequest
 from cotterline.delivery import spindles
 from cotterline.delivery.fit_report_events import tell
+from cotterline.delivery.order_files import OrderFile
 from cotterline.store import exchanges, fit_reports, quote_transitions
 from cotterline.store.audit import record
 from cotterline.store.database import ReadTransaction, WriteTransaction
@@ -52,8 +54,9 @@ async def take(
     workshop = await workshops.as_quoted(tx, held.revision)
     refuse([*check_report(report, ""), *_unknown_operations(report, workshop.book)])
     asked = msgspec.json.decode(held.revision.request, type=QuoteRequest)
-    result = fit_result(asked, workshop, report, await known_lengths(tx, held), Trace())
-    row = row_of(held, report, result, stamp, caller.key_id)
+    lengths = await known_lengths(tx, held, await spindles.of_quote(tx, quote_id))
+    result = fit_result(asked, workshop, report, lengths, Trace())
+    row = msgspec.structs.replace(row_of(held, report, lengths, result, stamp), actor=caller.key_id)
     await fit_reports.insert(tx, row)
     await _keep_times(tx, caller, row, report)
     await _record(tx, caller, row)
@@ -61,18 +64,20 @@ async def take(
     return row
 
 
-def row_of(held: HeldQuote, report: FitReportRequest, result: FitResult, stamp: Stamp, actor: str) -> FitReportRow:
-    """A judged report as it is kept."""
+def row_of(
+    held: HeldQuote, report: FitReportRequest, lengths: Sequence[float], result: FitResult, stamp: Stamp
+) -> FitReportRow:
+    """A judged report as it is kept, but for who made it."""
     offset = result.offset or None
     return FitReportRow(
         id=stamp.id,
         created_at=stamp.now,
-        actor=actor,
+        actor="",
         quote_id=held.quote.id,
         quote_revision=held.quote.revision,
         visit=report.visit,
         outcome=result.outcome,
-        spindle_length=result.spindle_length.to("mm").value,
+        spindle_length=length_of(report, lengths),
         crank=offset.crank or None if offset else None,
         gtin=offset.gtin or None if offset else None,
         rings=offset.rings if offset else None,
@@ -84,13 +89,17 @@ def row_of(held: HeldQuote, report: FitReportRequest, result: FitResult, stamp: 
     )
 
 
-async def known_lengths(tx: WriteTransaction, held: HeldQuote) -> tuple[float, ...]:
+async def known_lengths(tx: ReadTransaction, held: HeldQuote, files: Sequence[OrderFile]) -> tuple[float, ...]:
     """The spindles a mechanic may have at hand for the tenant's quote, mm.
 
     Those that were ordered and neither given up nor sent back, those that came from the shop's own shelf since, and
     those of the parts list that nobody had to order.
+
+    Args:
+        tx: reads what came from the shelf.
+        held: the quote.
+        files: every order of it.
     """
-    files = await spindles.of_quote(tx, held.quote.id)
     ordered = {line.parts_line for file in files for line in file.document.lines}
     shelf = [each.spindle_length for each in await exchanges.of_quote(tx, held.quote.id) if each.order_id is None]
     lengths = [*(each.length for each in spindles.at_hand(files)), *shelf, *not_ordered(held, ordered)]

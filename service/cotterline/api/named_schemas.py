@@ -13,6 +13,7 @@ from cotterline.bench.fit.report import Visit
 from cotterline.bench.fit.result import Outcome as FitOutcome
 from cotterline.bench.labour.book import Factor, LabourClass, OptionId
 from cotterline.bench.line_progress import About
+from cotterline.bench.orders import Sourcing
 from cotterline.bench.parts_data import TorqueSubject
 from cotterline.bench.parts_list import ItemProperty, PropertyName
 from cotterline.bench.plan import Grade as FigureGrade
@@ -93,6 +94,7 @@ NAMED: Mapping[str, Named] = {
     "SecretState": Named(Literal["live", "ended"], "Whether a secret holds."),
     "Side": Named(Side, "Side of the bicycle: the drive side is the right one, seen from the saddle."),
     "SpreadKind": Named(Literal["operation", "contingency"], "Whether something is done or only may go wrong."),
+    "Sourcing": Named(Sourcing, "Which offer is taken: the cheapest, or the one that is here soonest."),
     "Statement": Named(Statement, "Something a supplier says of lines of an order; `says` tells what."),
     "Stock": Named(Stock, "How easily a new unit is had."),
     "Taper": Named(Taper, "Standard of a square end."),

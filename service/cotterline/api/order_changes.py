@@ -1,6 +1,7 @@
 """Changes: what a shop gives up of an order, or sends back, and tells the supplier."""
 
 from collections.abc import Iterator, Sequence
+from datetime import datetime
 from typing import Annotated, Literal
 from uuid import UUID
 
@@ -98,13 +99,13 @@ async def create(
     """
 
     async def work(tx: WriteTransaction) -> Response[Order]:
-        row = await change(tx, order_id, data, caller, stamp)
+        row = await change(tx, order_id, data, caller, stamp.now)
         return Response(whole(row), headers={"ETag": tag(row), **KEPT})
 
     return await once.answer(work)
 
 
-async def change(tx: WriteTransaction, order_id: UUID, asked: ChangeRequest, caller: Caller, stamp: Stamp) -> OrderRow:
+async def change(tx: WriteTransaction, order_id: UUID, asked: ChangeRequest, caller: Caller, now: datetime) -> OrderRow:
     """Change the tenant's order, tell its supplier, and return it as it stands since.
 
     Raises:
@@ -112,23 +113,23 @@ async def change(tx: WriteTransaction, order_id: UUID, asked: ChangeRequest, cal
     """
     file = await order_files.held(tx, order_id)
     changes = _resolved(file, asked.changes)
-    document = change_document(file, changes, stamp.now, asked.note)
-    if _gives_up_all(file, changes) and await deliveries.withdraw(tx, order_id, stamp.now):
-        file = await order_files.keep_change(tx, file, document, now=stamp.now, actor=caller.key_id)
+    document = change_document(file, changes, now, asked.note)
+    if _gives_up_all(file, changes) and await deliveries.withdraw(tx, order_id, now):
+        file = await order_files.keep_change(tx, file, document, now=now, actor=caller.key_id)
         file = file.with_outcome("cancelled")
     else:
-        file = await order_files.tell_supplier(tx, file, document, now=stamp.now, actor=caller.key_id)
+        file = await order_files.tell_supplier(tx, file, document, now=now, actor=caller.key_id)
     await record(
         tx,
         caller.tenant,
-        at=stamp.now,
+        at=now,
         actor=caller.key_id,
         action="order.changed",
         subject_kind="order",
         subject_id=str(order_id),
         detail={"changes": [msgspec.to_builtins(change) for change in changes], "withdrawn": _withdrawn(file)},
     )
-    return await inbound.settle(tx, file, ["order.changed"], stamp.now)
+    return await inbound.settle(tx, file, ["order.changed"], now)
 
 
 def _withdrawn(file: OrderFile) -> bool:

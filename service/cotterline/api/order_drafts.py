@@ -16,7 +16,7 @@ from cotterline.api.quote_changes import find
 from cotterline.bench.allotments import Market, allotted
 from cotterline.bench.errors import CotterlineError, Fault
 from cotterline.bench.labour.book import OptionId
-from cotterline.bench.order_ceiling import hold_order_to_ceiling
+from cotterline.bench.order_ceiling import Bought, hold_order_to_ceiling
 from cotterline.bench.order_needs import KeptResult, Needs, needed
 from cotterline.bench.orders import OrderDocument, OrderHead, OrderRequest, order_documents
 from cotterline.bench.pricing.in_force import in_force
@@ -68,6 +68,55 @@ class Drafts(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
+class Ground:
+    """What every order of one quote goes by.
+
+    Attributes:
+        held: the quote.
+        approval: what the customer agreed to.
+        workshop: of now, with the settings the revision was computed with.
+    """
+
+    held: HeldQuote
+    approval: ApprovalRow
+    workshop: Workshop
+
+    @property
+    def request(self) -> QuoteRequest:
+        """What was asked of the revision that holds."""
+        return msgspec.json.decode(self.held.revision.request, type=QuoteRequest)
+
+
+async def ground_of(tx: ReadTransaction, held: HeldQuote) -> Ground:
+    """What the orders of the tenant's quote go by.
+
+    Raises:
+        CotterlineError: ``approval-missing``.
+    """
+    approval = await approvals.in_force(tx, held.quote.id)
+    if approval is None:
+        raise CotterlineError("approval-missing", "Nothing is ordered before the customer has agreed to a ceiling.")
+    return Ground(held, approval, await workshops.as_quoted(tx, held.revision))
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """How orders are to be placed.
+
+    Attributes:
+        request: as it was asked.
+        replaces: the order they take the place of.
+        revision: counts from 1 each time an order takes another's place.
+        before: what other orders of the job bring already.
+    """
+
+    request: OrderRequest
+    replaces: UUID | UnsetType = UNSET
+    revision: int = 1
+    before: tuple[Bought, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Drafting:
     """Where and when orders are drafted.
 
@@ -90,38 +139,54 @@ class Drafting:
         """
         held = await find(tx, quote_id)
         state_after(held.state(self.now), "order")
-        approval = await approvals.in_force(tx, quote_id)
-        if approval is None:
-            raise CotterlineError("approval-missing", "Nothing is ordered before the customer has agreed to a ceiling.")
-        workshop = await workshops.as_quoted(tx, held.revision)
-        needs = self._needs(held, approval, workshop, asked)
-        suppliers = await self._suppliers(tx)
-        allotments = allotted(needs.lines, asked, self._market(workshop, suppliers), needs.options_after, self.pointer)
-        hold_order_to_ceiling(allotments, needs, approval.most, in_force(workshop.profile))
+        ground = await ground_of(tx, held)
+        needs = self._needs(ground, asked)
+        return Drafts(held, await self.orders(tx, ground, needs, Asked(asked)))
+
+    async def orders(self, tx: ReadTransaction, ground: Ground, needs: Needs, asked: Asked) -> tuple[DraftOrder, ...]:
+        """One order for each supplier of what is needed.
+
+        Raises:
+            CotterlineError: ``prices-missing``, ``supplier-missing``, ``beyond-ceiling``, or ``impossible-value``.
+        """
+        held, workshop, suppliers = ground.held, ground.workshop, await self._suppliers(tx)
+        market = self._market(workshop, suppliers)
+        allotments = allotted(needs.lines, asked.request, market, needs.options_after, self.pointer)
+        hold_order_to_ceiling(allotments, needs, ground.approval.most, in_force(workshop.profile), asked.before)
         shop = await shops.get(tx)
         head = OrderHead(
-            quote_id=quote_id,
+            quote_id=held.quote.id,
             quote_version=held.quote.version,
             quote_revision=held.quote.revision,
             shop=shop.name if shop else "",
             ordered_on=self.now.date(),
-            request=asked,
+            request=asked.request,
             suppliers=suppliers,
             reference=held.quote.reference or UNSET,
+            replaces=asked.replaces,
+            revision=asked.revision,
             reply_to=self._reply_to if self.base_url else None,
         )
         documents = order_documents(allotments, head)
-        return Drafts(held, tuple(DraftOrder(document, suppliers[document.supplier]) for document in documents))
+        return tuple(DraftOrder(document, suppliers[document.supplier]) for document in documents)
 
-    def _needs(self, held: HeldQuote, approval: ApprovalRow, workshop: Workshop, asked: OrderRequest) -> Needs:
-        kept = _kept(held)
+    def hold_override(self, kept: KeptResult, asked: OrderRequest) -> bool:
+        """Whether a person answers for an order that the result does not allow.
+
+        Raises:
+            CotterlineError: ``impossible-value`` where the result allows it anyhow.
+        """
         overridden = not isinstance(asked.override, UnsetType)
         if overridden and kept.ordering.allowed:
             words = "nothing stands against ordering these parts, so there is nothing to override"
             refuse([Fault(f"{self.pointer}/override", words)])
-        request = msgspec.json.decode(held.revision.request, type=QuoteRequest)
-        options = msgspec.json.decode(approval.options, type=tuple[OptionId, ...])
-        return needed(kept, request, options, workshop, override=overridden)
+        return overridden
+
+    def _needs(self, ground: Ground, asked: OrderRequest) -> Needs:
+        kept = kept_result(ground.held)
+        overridden = self.hold_override(kept, asked)
+        options = msgspec.json.decode(ground.approval.options, type=tuple[OptionId, ...])
+        return needed(kept, ground.request, options, ground.workshop, override=overridden)
 
     def _market(self, workshop: Workshop, suppliers: Mapping[str, Supplier]) -> Market:
         return Market(
@@ -141,7 +206,7 @@ class Drafting:
         return self.base_url + CALLBACKS.format(order_id=order_id)
 
 
-def _kept(held: HeldQuote) -> KeptResult:
+def kept_result(held: HeldQuote) -> KeptResult:
     """The part of the kept answer an order looks at.
 
     Raises:

@@ -34,10 +34,15 @@ async def place(
     overridden = not isinstance(asked.override, UnsetType)
     ordered = TransitionRequest(action="order")
     await QuoteChange(tx, caller, drafting.now).act(quote_id, "*", ordered, overridden=overridden)
-    return tuple([await _place(tx, caller, drafting, draft) for draft in drafts.orders])
+    return tuple([await keep(tx, caller, drafting, draft) for draft in drafts.orders])
 
 
-async def _place(tx: WriteTransaction, caller: Caller, drafting: Drafting, draft: DraftOrder) -> OrderRow:
+async def keep(tx: WriteTransaction, caller: Caller, drafting: Drafting, draft: DraftOrder) -> OrderRow:
+    """Keep one order of the caller's, put its post into the outbox, and tell of it.
+
+    Raises:
+        CotterlineError: ``wrong-state`` where this version of the quote was ordered of this supplier already.
+    """
     row = _row(draft, caller, drafting)
     if not await orders.insert(tx, row):
         raise CotterlineError("wrong-state", "This version of the quote was ordered already.")

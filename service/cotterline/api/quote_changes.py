@@ -37,7 +37,7 @@ from cotterline.store.shop_documents import SETTINGS
 MAX_REVISIONS: Final = 200
 """More than this is another job."""
 
-_DONE: Final[Mapping[QuoteAction, str]] = {"revise": "revised", "extend": "extended"}
+_DONE: Final[Mapping[QuoteAction, str]] = {"revise": "revised", "extend": "extended", "exchange": "exchanged"}
 """What was done, where the state it leads to does not say so."""
 
 _REQUEST: Final = "/request"

@@ -6,18 +6,28 @@ no harm: they are held against what suffices for the whole job with probability 
 
 from collections.abc import Sequence
 from fractions import Fraction
+from typing import NamedTuple
 
 from cotterline.bench.approvals import written
 from cotterline.bench.errors import CotterlineError
 from cotterline.bench.money import Money
 from cotterline.bench.order_needs import Needs
-from cotterline.bench.orders import Allotment, BySupplier
+from cotterline.bench.orders import Allotment, BySupplier, OrderLine
 from cotterline.bench.pricing.in_force import PricingInForce
 from cotterline.bench.pricing.sourcing import SourcedLine, basket, selling_price
 from cotterline.bench.pricing.total_cost import terms
 
 
-def hold_order_to_ceiling(allotments: BySupplier, needs: Needs, ceiling: Money, rules: PricingInForce) -> None:
+class Bought(NamedTuple):
+    """A line of an order that was placed before, at the price that was agreed last, and of whom."""
+
+    line: OrderLine
+    supplier: str
+
+
+def hold_order_to_ceiling(
+    allotments: BySupplier, needs: Needs, ceiling: Money, rules: PricingInForce, before: Sequence[Bought] = ()
+) -> None:
     """Hold that what the parts cost more than the estimate counted leaves the job within the ceiling.
 
     A line that the shop has at hand is charged as it was quoted.
@@ -27,11 +37,14 @@ def hold_order_to_ceiling(allotments: BySupplier, needs: Needs, ceiling: Money, 
         needs: what was needed, with the parts and the p90 of the estimate.
         ceiling: that is agreed to, in the currency of the rules.
         rules: that the estimate was priced by.
+        before: what other orders of the job bring already; they are charged as they were ordered.
 
     Raises:
         CotterlineError: ``beyond-ceiling``, with the amounts.
     """
     ordered = [_as_sold(item, rules) for items in allotments.values() for item in items]
+    replaced = {line.line for line in ordered}
+    ordered += [_sold(each, rules) for each in before if each.line.parts_line not in replaced]
     bought = {line.line for line in ordered}
     at_hand = [line for line in needs.quoted if line.line not in bought]
     dearer = _charged([*ordered, *at_hand], rules) - _charged(needs.quoted, rules)
@@ -46,16 +59,21 @@ def hold_order_to_ceiling(allotments: BySupplier, needs: Needs, ceiling: Money, 
 
 
 def _as_sold(item: Allotment, rules: PricingInForce) -> SourcedLine:
-    line = item.line
+    exact = item.line.properties == item.need.properties
+    return _sold(Bought(item.line, item.supplier), rules, exact=exact)
+
+
+def _sold(bought: Bought, rules: PricingInForce, *, exact: bool = True) -> SourcedLine:
+    line = bought.line
     return SourcedLine(
         line=line.parts_line,
         sku=line.sku,
         name=line.name,
         quantity=line.quantity.value,
-        supplier=item.supplier,
+        supplier=bought.supplier,
         unit_cost=line.unit_price,
         unit_price=selling_price(line.unit_price.decimal, rules),
-        exact=line.properties == item.need.properties,
+        exact=exact,
         returnable=line.returnable,
     )
 

@@ -68,8 +68,7 @@ def needed(
     Raises:
         CotterlineError: ``order-not-allowed`` with what stands against it, or where there is nothing to order.
     """
-    if not (kept.ordering.allowed or override):
-        raise _not_allowed(kept.ordering)
+    hold_allowed(kept, override=override)
     options = tuple(dict.fromkeys((*request.options, *approved)))
     chosen = msgspec.structs.replace(request, options=options)
     parts, estimate = kept.parts, kept.estimate
@@ -89,6 +88,16 @@ def needed(
         quoted=estimate.parts,
         p90=estimate.money.p90,
     )
+
+
+def hold_allowed(kept: KeptResult, *, override: bool) -> None:
+    """Hold that nothing stands against an order, or that a person answers for it.
+
+    Raises:
+        CotterlineError: ``order-not-allowed`` with what stands against it.
+    """
+    if not (kept.ordering.allowed or override):
+        raise _not_allowed(kept.ordering)
 
 
 def _of_options(options: Sequence[OptionId], last: int) -> tuple[PartsLine, ...]:

@@ -95,6 +95,8 @@ class OrderDocument(
         expected_on: when they are expected by the supplier's lead time and business days.
         goods_total: sum of the lines, before whatever the supplier adds.
         override: why the parts are ordered although a check stood against it; the shop answers for it.
+        replaces: the order whose part did not fit and goes back; this one takes its place.
+        revision: counts from 1 each time an order takes another's place.
         reply_to: where replies go.
     """
 
@@ -113,6 +115,8 @@ class OrderDocument(
     needed_by: date | UnsetType = UNSET
     expected_on: date | UnsetType = UNSET
     override: str | UnsetType = UNSET
+    replaces: UUID | UnsetType = UNSET
+    revision: int = 1
     reply_to: str | UnsetType = UNSET
 
 
@@ -196,6 +200,8 @@ class OrderHead:
         request: how the parts are to be ordered.
         suppliers: by name; of each its customer number is printed.
         reference: the shop's own name for the job.
+        replaces: the order they take the place of.
+        revision: counts from 1 each time an order takes another's place.
         reply_to: where replies about an order go, by its id.
     """
 
@@ -207,6 +213,8 @@ class OrderHead:
     request: OrderRequest
     suppliers: Mapping[str, Supplier]
     reference: str | UnsetType = UNSET
+    replaces: UUID | UnsetType = UNSET
+    revision: int = 1
     reply_to: Callable[[UUID], str] | None = None
 
 
@@ -250,6 +258,8 @@ def _document(supplier: str, items: Sequence[Allotment], head: OrderHead, tried:
         if not any(isinstance(day, UnsetType) for day in days)
         else UNSET,
         override=head.request.override,
+        replaces=head.replaces,
+        revision=head.revision,
         reply_to=UNSET if head.reply_to is None else head.reply_to(name),
     )
 

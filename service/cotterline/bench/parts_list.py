@@ -19,6 +19,7 @@ from cotterline.bench.quantity import Length
 from cotterline.bench.shell.families import FAMILIES, Family, FamilyId, Hand
 from cotterline.bench.shop import NO_NUL
 from cotterline.bench.spindle.clearance import Clearance
+from cotterline.bench.spindle.placing import SeatedUnit
 from cotterline.bench.spindle_options import SpindleOption, SpindleResult
 
 Role = Literal["unit", "crank_bolts", "spacer", "chain", "consumable", "tool"]
@@ -178,13 +179,13 @@ def parts_list(
     )
 
 
-def tolerated_lengths(option: SpindleOption, result: SpindleResult, trace: Trace) -> tuple[float, float]:
+def tolerated_lengths(option: SpindleOption, tolerance: float, trace: Trace) -> tuple[float, float]:
     """Least and greatest spindle length in mm that may stand in for ``option``.
 
     Within them the predicted chain line stays within the tolerance of the target and every measured clearance stays
     clear. An option that itself misses or fouls lets nothing stand in.
     """
-    length, tolerance = option.spindle_length.value, result.tolerance.value
+    length = option.spindle_length.value
     inward = min([tolerance + option.residual.value, *_room(option.clearances, inward=True)])
     outward = min([tolerance - option.residual.value, *_room(option.clearances, inward=False)])
     if inward < 0 or outward < 0:
@@ -223,7 +224,7 @@ def _ordered(
     thread: UnitThread, result: SpindleResult, lengths: Sequence[SpindleOption], trace: Trace
 ) -> Iterator[PartsLine]:
     for option in lengths:
-        yield _unit_line(thread, result, option, trace, alone=len(lengths) == 1)
+        yield unit_line(thread, result.unit, option, result.tolerance.value, trace, alone=len(lengths) == 1)
     bolts = PARTS.crank_bolts
     yield PartsLine(
         number=0,
@@ -249,12 +250,22 @@ def _ordered(
         )
 
 
-def _unit_line(
-    thread: UnitThread, result: SpindleResult, option: SpindleOption, trace: Trace, *, alone: bool
+def unit_line(  # noqa: PLR0913 - the shell, the unit and its length, and how far that may miss
+    thread: UnitThread, unit: SeatedUnit, option: SpindleOption, tolerance: float, trace: Trace, *, alone: bool
 ) -> PartsLine:
-    unit, length = result.unit, option.spindle_length.value
+    """The line of a cartridge unit; it has no number yet.
+
+    Args:
+        thread: of the shell, as decided.
+        unit: how it is made and seated, in mm.
+        option: the spindle length, in mm.
+        tolerance: how far the chain line may miss its target, in mm.
+        trace: takes how far another length may stand in.
+        alone: whether no other length is ordered to be tried beside it.
+    """
+    length = option.spindle_length.value
     # Of two lengths ordered to be tried, one standing in for the other would leave nothing to try.
-    low, high = tolerated_lengths(option, result, trace) if alone else (length, length)
+    low, high = tolerated_lengths(option, tolerance, trace) if alone else (length, length)
     taper, width = unit.taper.upper(), unit.unit_width.value
     return PartsLine(
         number=0,

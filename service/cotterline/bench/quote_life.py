@@ -14,7 +14,7 @@ from msgspec import UNSET, UnsetType
 from cotterline.bench.errors import CotterlineError
 
 QuoteState = Literal["draft", "issued", "approved", "declined", "expired", "ordered", "closed"]
-QuoteAction = Literal["issue", "approve", "extend", "decline", "expire", "order", "close", "revise"]
+QuoteAction = Literal["issue", "approve", "extend", "decline", "expire", "order", "exchange", "close", "revise"]
 STATES: Final[tuple[QuoteState, ...]] = get_args(QuoteState)
 
 
@@ -69,6 +69,11 @@ LIFE: Final[Sequence[QuoteAct]] = (
         from_states=("approved",),
         to_state="ordered",
         meaning="The parts were ordered; refused without an approval, and while the result does not allow an order.",
+    ),
+    QuoteAct(
+        action="exchange",
+        from_states=("ordered",),
+        meaning="Another spindle was taken, since the one that was fitted missed; what is agreed still holds.",
     ),
     QuoteAct(
         action="close",

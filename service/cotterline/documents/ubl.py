@@ -54,6 +54,9 @@ def order_xml(order: OrderDocument) -> bytes:
     if not isinstance(order.reference, UnsetType):
         _basic(root, "CustomerReference", order.reference)
     _basic(root, "LineCountNumeric", str(len(order.lines)))
+    if not isinstance(order.replaces, UnsetType):
+        before = _aggregate(root, "OrderDocumentReference")
+        _basic(before, "ID", str(order.replaces))
     quote = _aggregate(root, "OriginatorDocumentReference")
     _basic(quote, "ID", str(order.quote_id))
     _basic(quote, "VersionID", str(order.quote_revision))
@@ -112,6 +115,8 @@ def _gives_up_all(change: OrderChangeDocument, order: OrderDocument) -> bool:
 def _order_notes(order: OrderDocument) -> Iterator[str]:
     if not isinstance(order.override, UnsetType):
         yield f"Ordered although a check stood against it, on the shop's own word: {order.override}"
+    if not isinstance(order.replaces, UnsetType):
+        yield f"Revision {order.revision}: takes the place of order {order.replaces}, whose part did not fit."
     if order.returns:
         yield f"Of the lines that are returnable {order.returns} will come back."
 

@@ -79,7 +79,7 @@ def fitted(fitting: Fitting, report: FitReportRequest, known_lengths: Sequence[f
         CotterlineError: ``measurement-missing`` where the fitted length or the crank is not known,
             ``evidence-conflict`` where the chain lines contradict each other.
     """
-    length = _length(report, known_lengths)
+    length = length_of(report, known_lengths)
     question, settings = fitting.question, fitting.settings
     try:
         known = known_crank(question, fitting.offsets, settings, trace)
@@ -110,7 +110,12 @@ def unanswerable(why: str) -> CotterlineError:
     return CotterlineError("measurement-missing", detail, [Fault("", why)])
 
 
-def _length(report: FitReportRequest, known: Sequence[float]) -> float:
+def length_of(report: FitReportRequest, known: Sequence[float]) -> float:
+    """The length of the spindle that was fitted, mm: as reported, or else the only one that is known.
+
+    Raises:
+        CotterlineError: ``measurement-missing``.
+    """
     if not isinstance(report.spindle_length_mm, UnsetType):
         return report.spindle_length_mm
     lengths = sorted(set(known))

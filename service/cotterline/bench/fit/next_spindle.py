@@ -28,6 +28,14 @@ def next_spindle(fit: Fitted, gaps: Around, known_lengths: Sequence[float], trac
     A length that comes no nearer is worth its order only where it lands within the tolerance and the fitted one
     touches something.
     """
+    better = ranked(fit, gaps, known_lengths, trace)
+    if not better:
+        return msgspec.UNSET
+    return NextSpindle(option=better[0], at_hand=among(better[0].spindle_length.value, known_lengths))
+
+
+def ranked(fit: Fitted, gaps: Around, known_lengths: Sequence[float], trace: Trace) -> list[SpindleOption]:
+    """Every other length that is worth a try, the best first; lengths in mm."""
     place = placing(_reference(fit, trace), fit.question.unit, fit.shell.width, fit.settings, trace)
     bench = Bench(
         goal=fit.goal,
@@ -39,10 +47,7 @@ def next_spindle(fit: Fitted, gaps: Around, known_lengths: Sequence[float], trac
     stocked = ladder(fit.shell.family, place.unit.unit_width.value, fit.settings).lengths
     lengths = sorted({*stocked, *known_lengths})
     others = [option_at(length, bench, trace) for length in lengths if not among(length, [fit.length])]
-    better = sorted((option for option in others if _worth_it(option, fit)), key=preference)
-    if not better:
-        return msgspec.UNSET
-    return NextSpindle(option=better[0], at_hand=among(better[0].spindle_length.value, known_lengths))
+    return sorted((option for option in others if _worth_it(option, fit)), key=preference)
 
 
 def _reference(fit: Fitted, trace: Trace) -> Baseline:

@@ -42,6 +42,7 @@ from cotterline.api.rate_limits import Buckets, BucketsInDatabase, BucketsInMemo
 from cotterline.api.readiness import Readiness
 from cotterline.api.routes import ROUTES
 from cotterline.api.token_bucket import Policy
+from cotterline.delivery.due_visits import DueVisits
 from cotterline.delivery.lapsed_quotes import LapsedQuotes
 from cotterline.delivery.outbox_worker import Count, Worker, uncounted
 from cotterline.delivery.post import Poster
@@ -92,7 +93,7 @@ def create_app(settings: Settings) -> Edge:
 async def posting(settings: Settings, database: Database, cipher: Cipher, count: Count) -> AsyncIterator[None]:
     """Post what is due while the block runs, where this process is to; at its end posts under way are finished.
 
-    Offers whose time is over are told of by the same process.
+    Offers whose time is over and re-checks that are due are told of by the same process.
     """
     if settings.worker == "off":
         yield
@@ -101,15 +102,20 @@ async def posting(settings: Settings, database: Database, cipher: Cipher, count:
         worker = Worker(database, cipher, poster, count=count)
         running = asyncio.create_task(worker.run())
         running.add_done_callback(_mourn)
-        sweeping = asyncio.create_task(LapsedQuotes(database, lambda: datetime.now(UTC)).run())
+        sweeping = [asyncio.create_task(kind(database, _now).run()) for kind in (LapsedQuotes, DueVisits)]
         try:
             yield
         finally:
-            sweeping.cancel()
-            await asyncio.wait([sweeping])
+            for each in sweeping:
+                each.cancel()
+            await asyncio.wait(sweeping)
             worker.stop()
             await asyncio.wait([running], timeout=GRACE_SECONDS)
             running.cancel()
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
 
 
 async def work(settings: Settings) -> None:
@@ -219,7 +225,7 @@ def _rate_limits(settings: Settings, database: Database) -> RateLimits:
 
 
 def _stamp() -> Stamp:
-    return Stamp(id=uuid7(), now=datetime.now(UTC))
+    return Stamp(id=uuid7(), now=_now())
 
 
 _DEPENDENCIES: Mapping[str, Provide] = {

@@ -44,3 +44,10 @@ def reported(client: Client, quote_id: str, *at: float, **more: object) -> dict[
     assert answer.status_code == 201, answer.text
     found: dict[str, Any] = answer.json()
     return found
+
+
+def change_settings(client: Client, **members: object) -> None:
+    """Change the shop's settings."""
+    headers = {"If-Match": client.get("/v1/settings").headers["etag"], "Content-Type": "application/merge-patch+json"}
+    changed = client.request("PATCH", "/v1/settings", json=members, headers=headers)
+    assert changed.status_code == 200, changed.text

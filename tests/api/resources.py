@@ -69,9 +69,18 @@ def an_order(client: Client) -> str:
     return str(ordering.an_order(client)["id"])
 
 
-def a_fit_report(client: Client) -> str:
-    """Order the parts of a job, report how it was fitted and give the report's id."""
-    return str(fitting.reported(client, fitting.ordered(client), 44.0)["id"])
+def a_fitted_quote(client: Client) -> str:
+    """Order the parts of a job, report that it was fitted and passed, and give the quote's id."""
+    quote_id = fitting.ordered(client)
+    fitting.reported(client, quote_id, 42.3)
+    return quote_id
+
+
+def a_report_of_the_newest_visit(client: Client) -> str:
+    """Give the id of the report of the job that was fitted last."""
+    (visit,) = client.get("/v1/recheck-visits", params={"limit": 1}).json()["visits"]
+    (report,) = client.get(f"/v1/quotes/{visit['quote_id']}/fit-reports").json()["reports"]
+    return str(report["id"])
 
 
 def a_subscription(client: Client) -> str:
@@ -120,10 +129,10 @@ def _any_id() -> str:
 
 
 KINDS: Mapping[str, Kind] = {
-    "quote_id": Kind(a_quote, _any_id),
+    "quote_id": Kind(a_fitted_quote, _any_id),
     "key_id": Kind(a_key, _any_id),
     "order_id": Kind(an_order, _any_id),
-    "fit_report_id": Kind(a_fit_report, _any_id),
+    "fit_report_id": Kind(a_report_of_the_newest_visit, _any_id),
     "supplier": Kind(a_supplier, _any_id),
     "secret_id": Kind(a_secret_of_the_newest_supplier, _any_id, audited=False),
     "delivery_id": Kind(a_delivery, _any_id),

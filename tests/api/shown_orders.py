@@ -29,7 +29,8 @@ PER_CALL = {
 }
 """Members that differ from call to call in one operation alone."""
 
-FITTED = {"makeFitReport", "listFitReports"}
+VISITED = {"readRecheckVisit", "planRecheckVisit", "listRecheckVisits"}
+FITTED = {"makeFitReport", "listFitReports", *VISITED}
 """Operations on a quote whose parts were ordered."""
 
 
@@ -59,6 +60,10 @@ class Shown:
             assert ordering.order(self._client, quote_id).status_code == 201
         if name == "listFitReports":
             self._report(quote_id)
+        if name in VISITED:
+            address, due = f"/v1/quotes/{quote_id}/recheck-visit", {"due_at": "2024-05-15T09:30:00Z"}
+            made = self._client.put(address, json=due, headers={"If-None-Match": "*"})
+            assert made.status_code == 200, made.text
 
     def fit_report(self, name: str) -> str:
         """Have the fit report of the examples, and give its id."""

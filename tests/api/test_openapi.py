@@ -267,6 +267,8 @@ def _with_what_the_example_shows(client: TestClient[Edge], name: str, path: str,
         ordered.supplier(name)
     if name == "listOrders" or "{order_id}" in path:
         path = path.replace("{order_id}", ordered.order(name))
+    if name == "listRecheckVisits":
+        ordered.quote(a_quote(client), name)
     if "{fit_report_id}" in path:
         path = path.replace("{fit_report_id}", ordered.fit_report(name))
     path = path.replace("{supplier}", "north depot")

@@ -10,7 +10,7 @@ import pytest
 from uuid_utils.compat import uuid7
 
 from cotterline.bench.quote_life import QuoteState
-from cotterline.delivery import lapsed_quotes
+from cotterline.delivery import sweeps
 from cotterline.delivery.lapsed_quotes import LapsedQuotes
 from cotterline.delivery.quote_events import tell
 from cotterline.store import audit, events, quote_transitions, quotes
@@ -123,7 +123,7 @@ async def test_every_shop_is_looked_through_in_either_mode_and_told_apart(
 async def test_more_than_fit_one_transaction_all_get_their_turn(
     database: Database, tenant: Tenant, clock: Clock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(lapsed_quotes, "BATCH", 2)
+    monkeypatch.setattr(sweeps, "BATCH", 2)
     for _ in range(5):
         await kept(database, tenant)
     assert await LapsedQuotes(database, clock).sweep() == 5

@@ -11,6 +11,7 @@ from cotterline.api.fit_report_examples import example_told
 from cotterline.api.operation import EXAMPLE_ID
 from cotterline.api.order_examples import DEARER, DISPATCHED, NAME, example_document, example_row, example_supplier
 from cotterline.api.quotes import EXAMPLE_NOW, example_quote
+from cotterline.api.recheck_visit_examples import example_visit
 from cotterline.api.told_events import EVENT_KINDS, Trial
 from cotterline.bench.events import EVENT_TYPES, EventType, resource_of
 from cotterline.bench.money import Money
@@ -125,12 +126,10 @@ def _data(event: EventType) -> tuple[msgspec.Struct, int]:
         case "order":
             row = _order(happened)
             return whole(row), row.version
-        case "fit_report":
-            return example_told(), 1
-        case "supplier":
-            return _supplier(EXAMPLE_NOW), 2
-        case "subscription":
-            return _subscription(EXAMPLE_NOW), 2
+        case "fit_report" | "recheck_visit" as kind:
+            return (example_told(), 1) if kind == "fit_report" else (example_visit("announced", 2), 2)
+        case "supplier" | "subscription" as kind:
+            return (_supplier(EXAMPLE_NOW) if kind == "supplier" else _subscription(EXAMPLE_NOW)), 2
 
 
 def _quote(happened: str) -> QuoteNow:

@@ -11,6 +11,7 @@ from cotterline.api import labour_times, workshops
 from cotterline.api.caller import Caller
 from cotterline.api.kept_quote import HeldQuote, Stamp
 from cotterline.api.quote_changes import find
+from cotterline.api.recheck_visit_changes import VisitChange
 from cotterline.bench.derivation import Trace
 from cotterline.bench.errors import CotterlineError, Fault
 from cotterline.bench.fit.fitted import length_of
@@ -24,11 +25,12 @@ from cotterline.bench.quotes import QuoteRequest
 from cotterline.delivery import spindles
 from cotterline.delivery.fit_report_events import tell
 from cotterline.delivery.order_files import OrderFile
-from cotterline.store import exchanges, fit_reports, quote_transitions
+from cotterline.store import exchanges, fit_reports, quote_transitions, shared_offsets
 from cotterline.store.audit import record
 from cotterline.store.database import ReadTransaction, WriteTransaction
 from cotterline.store.fit_reports import FitReportRow
 from cotterline.store.labour_times import LabourTimeRow
+from cotterline.store.shop_documents import SETTINGS
 
 
 class _Parts(msgspec.Struct):
@@ -50,7 +52,7 @@ async def take(
         CotterlineError: ``not-found``, ``wrong-state`` where nothing was ordered, and as :func:`fit_result` does.
     """
     held = await find(tx, quote_id)
-    await _hold_ordered(tx, held, stamp)
+    await hold_ordered(tx, held, stamp)
     workshop = await workshops.as_quoted(tx, held.revision)
     refuse([*check_report(report, ""), *_unknown_operations(report, workshop.book)])
     asked = msgspec.json.decode(held.revision.request, type=QuoteRequest)
@@ -59,6 +61,8 @@ async def take(
     row = msgspec.structs.replace(row_of(held, report, lengths, result, stamp), actor=caller.key_id)
     await fit_reports.insert(tx, row)
     await _keep_times(tx, caller, row, report)
+    await VisitChange(tx, quote_id, caller.key_id, stamp.now).follow(report, result.outcome)
+    await _share(tx, result)
     await _record(tx, caller, row)
     await tell(tx, row)
     return row
@@ -120,7 +124,7 @@ def not_ordered(held: HeldQuote, ordered: set[int]) -> Iterator[float]:
             yield length
 
 
-async def _hold_ordered(tx: ReadTransaction, held: HeldQuote, stamp: Stamp) -> None:
+async def hold_ordered(tx: ReadTransaction, held: HeldQuote, stamp: Stamp) -> None:
     """Hold that there is something to fit.
 
     Raises:
@@ -130,8 +134,15 @@ async def _hold_ordered(tx: ReadTransaction, held: HeldQuote, stamp: Stamp) -> N
     done = {each.action for each in await quote_transitions.every(tx, held.quote.id)}
     if state not in {"ordered", "closed"} or "order" not in done:
         raise CotterlineError(
-            "wrong-state", f"The quote is {state} and nothing was ordered for it: order its parts, then report the fit."
+            "wrong-state", f"The quote is {state} and nothing was ordered for it: order its parts first."
         )
+
+
+async def _share(tx: WriteTransaction, result: FitResult) -> None:
+    """Give what the report says of its crank to all, where the shop wants that; of test data never."""
+    wanted = (await SETTINGS.current(tx)).content.share_fit_reports and tx.tenant.mode == "live"
+    if wanted and not isinstance(result.offset, UnsetType):
+        await shared_offsets.insert(tx, result.offset)
 
 
 def _unknown_operations(report: FitReportRequest, book: LabourBook) -> Iterator[Fault]:

@@ -19,6 +19,7 @@ from cotterline.bench.parts_list import ItemProperty, PropertyName
 from cotterline.bench.plan import Grade as FigureGrade
 from cotterline.bench.quantity import Side, Tool, Unit
 from cotterline.bench.quote_life import QuoteAction, QuoteState
+from cotterline.bench.recheck_visits import VisitState
 from cotterline.bench.replies import LineState, OrderState, Says, Statement
 from cotterline.bench.shell.evidence import Evidence
 from cotterline.bench.shell.families import FamilyId, Grade, Hand, Stock
@@ -103,6 +104,7 @@ NAMED: Mapping[str, Named] = {
     "Tool": Named(Tool, "What a reading was taken with."),
     "TorqueSubject": Named(TorqueSubject, "A fastener that is drawn up to a torque."),
     "Unit": Named(Unit, "Unit of a length."),
+    "RecheckState": Named(VisitState, "Where a re-check visit stands."),
     "Visit": Named(Visit, "The fitting, or the re-check after the first rides."),
     "VerdictState": Named(State, "How far a verdict on the thread got."),
 }

@@ -35,6 +35,8 @@ class ShopProfilePatch(Struct, frozen=True, kw_only=True, forbid_unknown_fields=
         quote_valid_days: how long a quote holds once it is issued.
         cranks: all of the shop's own, in the place of those there are.
         pricing: merged member by member; its lists are replaced whole.
+        recheck_after_days: when a bicycle that was fitted is to be looked at again; 0 for never.
+        share_fit_reports: whether what fit reports say of cranks is given to every shop; it cannot be taken back.
     """
 
     calculation: dict[str, Any] | UnsetType | None = UNSET
@@ -44,6 +46,8 @@ class ShopProfilePatch(Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     quote_valid_days: Annotated[int, Meta(ge=1, le=365)] | UnsetType | None = UNSET
     cranks: Annotated[tuple[ShopCrank, ...], Meta(max_length=200)] | UnsetType | None = UNSET
     pricing: dict[str, Any] | UnsetType | None = UNSET
+    recheck_after_days: Annotated[int, Meta(ge=0, le=365)] | UnsetType | None = UNSET
+    share_fit_reports: bool | UnsetType | None = UNSET
 
 
 async def shop(caller: NamedDependency[Caller], database: NamedDependency[Database]) -> ShopProfile:

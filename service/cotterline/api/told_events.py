@@ -13,6 +13,7 @@ from cotterline.delivery.fit_report_events import FitReport
 from cotterline.delivery.order_events import Order
 from cotterline.delivery.quote_events import QuoteNow
 from cotterline.delivery.receiver_events import DisabledSubscription, DisabledSupplier
+from cotterline.delivery.recheck_visit_events import RecheckVisit
 
 MessageId = Annotated[str, Meta(pattern=r"^evt_[0-9a-f]{32}(?![\s\S])", max_length=36)]
 
@@ -47,6 +48,7 @@ _DATA: Final[Mapping[str, Any]] = {
     "quote": Annotated[QuoteNow, Meta(description="The quote after it.")],
     "order": Annotated[Order, Meta(description="The order after it.")],
     "fit_report": Annotated[FitReport, Meta(description="The report.")],
+    "recheck_visit": Annotated[RecheckVisit, Meta(description="The visit after it.")],
     "supplier": Annotated[DisabledSupplier, Meta(description="The supplier after it.")],
     "subscription": Annotated[DisabledSubscription, Meta(description="The subscription after it.")],
     "test": Annotated[Trial, Meta(description="Which subscription it was sent to.")],

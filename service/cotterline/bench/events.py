@@ -22,12 +22,13 @@ EventType = Literal[
     "order.decided",
     "order.changed",
     "fit_report.made",
+    "recheck_visit.due",
     "supplier.disabled",
     "subscription.disabled",
     "test.sent",
 ]
 EVENT_TYPES: Final[tuple[EventType, ...]] = get_args(EventType)
-ResourceKind = Literal["quote", "order", "fit_report", "supplier", "subscription"]
+ResourceKind = Literal["quote", "order", "fit_report", "recheck_visit", "supplier", "subscription"]
 RESOURCE_KINDS: Final[tuple[ResourceKind, ...]] = get_args(ResourceKind)
 
 MEANINGS: Final[Mapping[EventType, str]] = {
@@ -49,6 +50,7 @@ MEANINGS: Final[Mapping[EventType, str]] = {
     "order.decided": "Something the supplier proposed was taken or refused, by rule or by a person.",
     "order.changed": "The shop cancelled or sent back something of an order.",
     "fit_report.made": "A job was measured once the crank was on, and passed or missed.",
+    "recheck_visit.due": "A bicycle that was fitted is to be looked at again.",
     "supplier.disabled": "Nothing is posted to a supplier any more, until somebody enables it.",
     "subscription.disabled": "Nothing is posted to a subscription any more, until somebody enables it.",
     "test.sent": "Nothing happened: somebody wants to see an event arrive.",

@@ -84,6 +84,11 @@ class ShopProfile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
         locale: language and customs of what is written for the shop's customers.
         quote_valid_days: how long a quote holds once it is issued. 30 days: common practice, no source.
         cranks: the shop's own.
+        recheck_after_days: when a bicycle that was fitted is to be looked at again, in days; 0 for never. 14 days, so
+            after the first rides: common practice, no source.
+        share_fit_reports: whether what each fit report of live data says of its crank is given to every shop of this
+            installation: its offset and that one's spread, number of rings, taper standard and trade item number. No
+            shop, name, customer, bicycle or day goes with it, and so nothing that was given can be taken back.
     """
 
     calculation: ShopSettings = ShopSettings()
@@ -93,6 +98,8 @@ class ShopProfile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     locale: Locale = "en"
     quote_valid_days: Annotated[int, Meta(ge=1, le=365)] = 30
     cranks: Annotated[tuple[ShopCrank, ...], Meta(max_length=200)] = ()
+    recheck_after_days: Annotated[int, Meta(ge=0, le=365)] = 14
+    share_fit_reports: bool = False
 
 
 DEFAULT: Final = ShopProfile()

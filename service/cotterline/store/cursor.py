@@ -13,7 +13,9 @@ import msgspec
 from cotterline.bench.errors import CotterlineError
 
 _TOKEN = re.compile(r"[A-Za-z0-9_-]{36}")
-List = Literal["quotes", "keys", "audit", "labour_times", "deliveries", "secrets", "orders", "subscriptions"]
+List = Literal[
+    "quotes", "keys", "audit", "labour_times", "deliveries", "secrets", "orders", "subscriptions", "recheck_visits"
+]
 _KINDS: Mapping[List, bytes] = {
     "quotes": b"\x01",
     "keys": b"\x02",
@@ -23,6 +25,7 @@ _KINDS: Mapping[List, bytes] = {
     "secrets": b"\x06",
     "orders": b"\x07",
     "subscriptions": b"\x08",
+    "recheck_visits": b"\x09",
 }
 """First byte of the token. Every list has its own, so that no token serves two lists."""
 

@@ -1,0 +1,76 @@
+"""What time alone brings about: looked for in every shop, once a minute, and recorded and told there."""
+
+import asyncio
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Sequence
+from datetime import datetime
+from typing import ClassVar, Final, NoReturn
+
+import structlog
+from sqlalchemy.exc import SQLAlchemyError
+
+from cotterline.store import shops
+from cotterline.store.database import Database, ReadTransaction, WriteTransaction
+from cotterline.store.tenancy import MODES, SERVICE, Tenant
+
+EVERY_SECONDS: Final = 60.0
+"""How often every shop is looked through."""
+
+BATCH: Final = 100
+"""Things settled in one transaction: whoever else tells of something of this shop's waits for its end."""
+
+log = structlog.get_logger("cotterline.sweeps")
+
+
+class Sweep(ABC):
+    """Settles what is due, in every shop; any number of these may run at once.
+
+    Args:
+        database: where it is.
+        clock: gives the present instant.
+    """
+
+    sought: ClassVar[str]
+    """What is looked for, in words."""
+
+    def __init__(self, database: Database, clock: Callable[[], datetime]) -> None:
+        self._database = database
+        self._clock = clock
+
+    @abstractmethod
+    async def is_due(self, tx: ReadTransaction, now: datetime) -> bool:
+        """Whether there is something to write for this tenant."""
+
+    @abstractmethod
+    async def settle(self, tx: WriteTransaction, now: datetime, most: int) -> int:
+        """Record and tell up to ``most`` of what is due; return how many that were."""
+
+    async def run(self) -> NoReturn:
+        """Sweep once a minute, for ever."""
+        while True:
+            try:
+                await self.sweep()
+            except (SQLAlchemyError, OSError) as error:
+                log.warning("a sweep failed", sought=self.sought, error=type(error).__qualname__)
+            await asyncio.sleep(EVERY_SECONDS)
+
+    async def sweep(self) -> int:
+        """Settle what is due by now; return how many that were."""
+        settled = 0
+        for tenant in await self._tenants():
+            while await self._any(tenant):
+                settled += await self._settle(tenant)
+        return settled
+
+    async def _tenants(self) -> Sequence[Tenant]:
+        async with self._database.read(SERVICE) as tx:
+            return [Tenant(shop.id, mode) for shop in await shops.every(tx) for mode in MODES]
+
+    async def _any(self, tenant: Tenant) -> bool:
+        """Most of the time there is nothing, and nobody need wait for a look."""
+        async with self._database.read(tenant) as tx:
+            return await self.is_due(tx, self._clock())
+
+    async def _settle(self, tenant: Tenant) -> int:
+        async with self._database.write(tenant) as tx:
+            return await self.settle(tx, self._clock(), BATCH)

@@ -234,6 +234,23 @@ def test_a_dearer_spindle_stays_under_the_ceiling(client: Client) -> None:
     exchanged(client, made)
 
 
+@pytest.mark.parametrize(("bolt", "status"), [("1.20", 201), ("30.00", 409)])
+def test_what_was_ordered_dearer_than_quoted_counts_toward_the_ceiling_too(
+    client: Client, bolt: str, status: int
+) -> None:
+    """Dearer bolts alone fit, a dearer spindle alone fits, and both together do not."""
+    ordering.stock(client)
+    quoted = client.get(f"/v1/quotes/{ordering.a_quote(client, ordering.SURE)}").json()["result"]
+    most = float(quoted["estimate"]["money"]["p90"]["amount"]) + 130
+    quote_id = ordering.approved(client, ordering.SURE, f"{most:.2f}")
+    ordering.set_prices(client, offers=[ordering.PRICES["offers"][0], {"sku": "B-M8", "price": bolt}])
+    ordering.placed(client, quote_id, {})
+    sell(client, "60.00")
+    made = reported(client, quote_id, MISSED)
+    answer = exchange(client, made)
+    assert answer.status_code == status, answer.text
+
+
 def test_a_second_miss_is_exchanged_again_for_a_third_order(client: Client) -> None:
     made = missed(client)
     first = exchanged(client, made, spindle_length_mm=110)

@@ -82,12 +82,22 @@ def act(client: Client, quote_id: str, action: str, **more: object) -> httpx.Res
 
 def approved(client: Client, job: Mapping[str, Any] = JOB, ceiling: str = "400") -> str:
     """Make a quote and have it approved."""
+    quote_id = issued(client, job)
+    agree(client, quote_id, ceiling)
+    return quote_id
+
+
+def issued(client: Client, job: Mapping[str, Any] = JOB) -> str:
+    """Make a quote and issue it."""
     quote_id = a_quote(client, job)
     assert act(client, quote_id, "issue").status_code == 200
-    agreement = agreed("approve", ceiling)
-    done = act(client, quote_id, "approve", **agreement)
-    assert done.status_code == 200, done.text
     return quote_id
+
+
+def agree(client: Client, quote_id: str, ceiling: str = "400") -> None:
+    """Have a quote that was issued approved."""
+    done = act(client, quote_id, "approve", **agreed("approve", ceiling))
+    assert done.status_code == 200, done.text
 
 
 def order(client: Client, quote_id: str, asked: Mapping[str, Any] = FROM_STOCK) -> httpx.Response:

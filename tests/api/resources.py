@@ -19,6 +19,12 @@ def a_quote(client: Client) -> str:
     return str(_made(client, "/v1/quotes", msgspec.json.decode(examples.read("whole_job")))["id"])
 
 
+def a_link_to_the_newest_quote(client: Client) -> str:
+    """Give the id of the link that was made to it."""
+    newest = client.get("/v1/quotes", params={"limit": 1}).json()["quotes"][0]["id"]
+    return str(client.get(f"/v1/quotes/{newest}/estimate-links").json()["links"][0]["id"])
+
+
 def a_key(client: Client) -> str:
     """Issue a key and give its id."""
     return str(_made(client, "/v1/keys", {"label": str(uuid4()), "scopes": ["read"]})["id"])
@@ -70,8 +76,12 @@ def an_order(client: Client) -> str:
 
 
 def a_fitted_quote(client: Client) -> str:
-    """Order the parts of a job, report that it was fitted and passed, and give the quote's id."""
-    quote_id = fitting.ordered(client)
+    """Show a job to the customer, order its parts, report that it was fitted and passed, and give the quote's id."""
+    ordering.stock(client)
+    quote_id = ordering.issued(client, ordering.SURE)
+    _made(client, f"/v1/quotes/{quote_id}/estimate-links", {})
+    ordering.agree(client, quote_id)
+    ordering.placed(client, quote_id, {})
     fitting.reported(client, quote_id, 42.3)
     return quote_id
 
@@ -130,6 +140,7 @@ def _any_id() -> str:
 
 KINDS: Mapping[str, Kind] = {
     "quote_id": Kind(a_fitted_quote, _any_id),
+    "link_id": Kind(a_link_to_the_newest_quote, _any_id),
     "key_id": Kind(a_key, _any_id),
     "order_id": Kind(an_order, _any_id),
     "fit_report_id": Kind(a_report_of_the_newest_visit, _any_id),

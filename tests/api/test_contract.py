@@ -76,7 +76,7 @@ ALLOWED = {
 }
 """A check and the problem type it may meet."""
 
-UNIQUE = {"quote_id", "key_id", "order_id", "fit_report_id", "subscription_id", "delivery_id"}
+UNIQUE = {"quote_id", "link_id", "key_id", "order_id", "fit_report_id", "subscription_id", "delivery_id"}
 """Path parameters that name one thing in the whole service; a number names another thing in each shop."""
 
 DRAWN_ONCE = {"coverage"}
@@ -94,6 +94,7 @@ OPERATIONS = {
 SELDOM_SERVED = {
     "POST /v1/labour-times": "it names an operation of the labour book, which another call may have replaced",
     "POST /v1/quotes/{quote_id}/ceiling-checks": "it takes an approval in force, and so three calls before it",
+    "POST /v1/quotes/{quote_id}/estimate-links": "the quote must be issued, and not answered since",
     "POST /v1/quotes/{quote_id}/order-previews": "it takes an approval in force, and so three calls before it",
     "POST /v1/quotes/{quote_id}/orders": "the same, parts, prices and a supplier",
     "POST /v1/quotes/{quote_id}/fit-reports": "its parts must have been ordered, and so four calls before it",

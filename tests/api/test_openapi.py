@@ -44,6 +44,12 @@ PER_CALL |= {
 }
 """Members of an answer that differ from call to call."""
 
+ISSUED = {"listQuoteTransitions", "listApprovals", "checkCeiling", "makeEstimateLink", "listEstimateLinks"}
+"""Operations whose examples show a quote that was issued, at least."""
+
+LINKS_PER_CALL = {"makeEstimateLink": {"url"}}
+"""What the link alone opens: it differs in one operation alone."""
+
 
 def _answer(operation: dict[str, Any]) -> dict[str, Any]:
     (status,) = [status for status in operation["responses"] if status.startswith("2")]
@@ -237,7 +243,7 @@ def test_an_example_is_what_the_service_answers(
     headers |= ordered.signed(sent) if name == "callBack" else {}
     response = client.request(method, path, content=sent, headers=headers)
     assert response.is_success
-    besides = (shown_orders.PER_CALL | shown_events.PER_CALL).get(name, set())
+    besides = (shown_orders.PER_CALL | shown_events.PER_CALL | LINKS_PER_CALL).get(name, set())
     assert _steady(response.json(), besides) == _steady(shown["examples"][example]["value"], besides)
     _validator(shown["schema"]).validate(response.json())
     if content:
@@ -250,13 +256,7 @@ def _with_what_the_example_shows(client: TestClient[Edge], name: str, path: str,
         quote = a_quote(client)
         path = path.replace("{quote_id}", quote).replace("{number}", "1")
         ordered.quote(quote, name)
-        acts = f"/v1/quotes/{quote}/transitions"
-        if name == "listQuoteTransitions":
-            client.post(acts, json={"action": "issue", "note": "by letter"}, headers={"if-match": "*"})
-        if name in {"listApprovals", "checkCeiling"}:
-            client.post(acts, json={"action": "issue"}, headers={"if-match": "*"})
-            approval = {"ceiling": {"amount": "140.00", "currency": "EUR"}, "by": "Ada Fell", "how": "telephone"}
-            client.post(acts, json={"action": "approve", "approval": approval}, headers={"if-match": "*"})
+        _do_with_the_quote(client, name, f"/v1/quotes/{quote}")
     if name == "listLabourTimes":
         client.post("/v1/labour-times", json={"operation": "fixed_cup", "minutes": 14.5})
     if "{supplier}" in path or name == "listPriceLists":
@@ -273,6 +273,19 @@ def _with_what_the_example_shows(client: TestClient[Edge], name: str, path: str,
         path = path.replace("{fit_report_id}", ordered.fit_report(name))
     path = path.replace("{supplier}", "north depot")
     return path.replace("{key_id}", client.get("/v1/keys").json()["keys"][0]["id"])
+
+
+def _do_with_the_quote(client: TestClient[Edge], name: str, path: str) -> None:
+    """Bring a quote to where an operation's example shows it."""
+    acts = f"{path}/transitions"
+    if name in ISSUED:
+        note = {"note": "by letter"} if name == "listQuoteTransitions" else {}
+        client.post(acts, json={"action": "issue", **note}, headers={"if-match": "*"})
+    if name == "listEstimateLinks":
+        client.post(f"{path}/estimate-links", json={"language": "de", "valid_days": 14})
+    if name in {"listApprovals", "checkCeiling"}:
+        approval = {"ceiling": {"amount": "140.00", "currency": "EUR"}, "by": "Ada Fell", "how": "telephone"}
+        client.post(acts, json={"action": "approve", "approval": approval}, headers={"if-match": "*"})
 
 
 def _steady(node: Any, besides: Collection[str] = ()) -> Any:  # noqa: ANN401 - any JSON value

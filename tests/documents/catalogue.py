@@ -21,6 +21,7 @@ from cotterline.documents.templates import ENVIRONMENT
 
 PACKAGE = Path(str(files("cotterline")))
 TABLES = {
+    "cotterline.documents.customer_estimates": ("TROUBLES", "CLOSED", "SINCE", "NOTICES", "BILL_WORDS"),
     "cotterline.documents.words": (
         "SIDES",
         "SIDES_OF_THE_BICYCLE",

@@ -8,6 +8,7 @@ import msgspec
 from cotterline.api.told_events import AnyEvent
 from cotterline.bench.approvals import EndOfApproval, Means
 from cotterline.bench.chain.methods import FrontMeasurement, NominalKind, RearMeasurement
+from cotterline.bench.estimate_links import LinkAnswer, LinkState
 from cotterline.bench.events import EventType
 from cotterline.bench.fit.report import Visit
 from cotterline.bench.fit.result import Outcome as FitOutcome
@@ -70,6 +71,8 @@ NAMED: Mapping[str, Named] = {
     "KnownTaper": Named(KnownTaper, "Standard of a square end, or that nobody knows it."),
     "LabourClass": Named(LabourClass, "Which hourly rate work is charged at."),
     "LeftOrRight": Named(Hand, "Left or right, as seen from the saddle; of a thread, its hand."),
+    "LinkAnswer": Named(LinkAnswer, "What a customer said by a link."),
+    "LinkState": Named(LinkState, "Whether a link to an estimate can still be answered, or what came of it."),
     "LineState": Named(LineState, "Where a line of an order stands."),
     "Means": Named(Means, "How a customer said something."),
     "Mode": Named(Mode, "Whether something belongs to the live or the test data of a shop."),

@@ -43,13 +43,15 @@ _MAX_NAME = 100
 
 
 async def check_query(request: Request[Any, Any, Any]) -> None:
-    """Refuse a query that is not wholly understood; runs before every handler.
+    """Refuse a query that is not wholly understood; runs before every handler but those of ``opt={"strays": True}``.
+
+    Such is a page whose address goes through people's mail: programs on its way add parameters of their own to it.
 
     Raises:
         RequestRefusedError: ``invalid-parameter`` naming each parameter at fault, or ``malformed-request``.
     """
     query = request.scope["query_string"]
-    if not query:
+    if not query or request.route_handler.opt.get("strays"):
         return
     try:
         pairs = parse_qsl(query.decode("ascii"), keep_blank_values=True, errors="strict")

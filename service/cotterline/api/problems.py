@@ -58,6 +58,11 @@ PROBLEMS: Mapping[str, Kind] = {
         "Use a key with the scope named in WWW-Authenticate, or have one issued; the API document names the scope of "
         "each operation.",
     ),
+    "foreign-form": Kind(
+        403,
+        "The form was sent from another place",
+        "Open the link itself and answer on its page: a form that another site sends is not taken.",
+    ),
     "not-found": Kind(
         404, "There is nothing here", "Check the path and the identifier; the API document lists every path."
     ),
@@ -114,6 +119,11 @@ PROBLEMS: Mapping[str, Kind] = {
         409,
         "Two keys with this label live already",
         "Revoke the key that is no longer used, then issue the new one; or choose another label.",
+    ),
+    "too-many-links": Kind(
+        409,
+        "This quote has as many open links as it may",
+        "End one of them; GET its estimate-links shows which are open.",
     ),
     "precondition-failed": Kind(
         412,

@@ -13,6 +13,7 @@ Code = Literal[
     "bad-cursor",
     "precondition-failed",
     "too-many-keys",
+    "too-many-links",
     "wrong-state",
     "order-not-allowed",
     "approval-missing",

@@ -21,7 +21,7 @@ from cotterline.bench.labour.workload import Workload
 from cotterline.bench.money import Money
 from cotterline.bench.plan import DecisionPoint, JobOption, MinuteRange, Plan, with_and_without, workload
 from cotterline.bench.pricing.bill import MINUTES_AN_HOUR, Bill, Work, bill
-from cotterline.bench.pricing.ceiling import Ceiling, ceiling_of, deposit_on
+from cotterline.bench.pricing.ceiling import SHOP_RULE, Ceiling, ceiling_of, deposit_on
 from cotterline.bench.pricing.in_force import PricingGrade, PricingInForce, in_force
 from cotterline.bench.pricing.money_drivers import MoneyDriver, money_drivers
 from cotterline.bench.pricing.rules import BillKind
@@ -42,7 +42,6 @@ NoticeCode = Literal[
     "no-tax-rate",
     "coarser-minutes",
 ]
-_SHOP_RULE: Final = "the shop's own rule"
 
 
 class Notice(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -254,7 +253,7 @@ def _expected_bill(load: Workload, kept: Basket, rules: PricingInForce, trace: T
                 "minutes * rate / 60",
                 float(rate * minutes[name] / MINUTES_AN_HOUR),
                 "minor units",
-                _SHOP_RULE,
+                SHOP_RULE,
                 minutes=minutes[name],
                 rate=float(rate),
             )

@@ -1,28 +1,23 @@
 """An API key as text: which key, its secret, and a checksum that tells a mistyped one without a look-up.
 
-``cotl_live_`` or ``cotl_test_``, the id in 32 hexadecimal digits, ``_``, the secret in 32 characters of base 32
-(RFC 4648, section 6, in lower case), and the CRC-32 of all that in 8 hexadecimal digits. The fixed beginning and the
-checksum let a scanner for leaked secrets find a key and nothing else.
+``cotl_live_`` or ``cotl_test_``, the id in 32 hexadecimal digits, ``_``, the secret in 32 letters, and the checksum of
+all that, as ``secret_text.py`` writes both.
 """
 
-import hashlib
 import hmac
 import re
-import secrets
-import zlib
-from base64 import b32encode
 from typing import Final, cast
 from uuid import UUID
 
 import msgspec
 
+from cotterline.store.secret_text import checked, digest, holds, letters
 from cotterline.store.tenancy import Mode
 
 SECRET_BYTES: Final = 20
 """160 random bits, more than anyone can try; so a plain hash keeps them, and no password hash is needed."""
 
-PATTERN: Final = re.compile(r"cotl_(?P<mode>live|test)_(?P<id>[0-9a-f]{32})_[a-z2-7]{32}(?P<check>[0-9a-f]{8})")
-_CHECK_LENGTH: Final = 8
+PATTERN: Final = re.compile(r"cotl_(?P<mode>live|test)_(?P<id>[0-9a-f]{32})_[a-z2-7]{32}[0-9a-f]{8}")
 
 
 class KeyText(msgspec.Struct, frozen=True):
@@ -34,8 +29,7 @@ class KeyText(msgspec.Struct, frozen=True):
 
 def make(mode: Mode, key_id: UUID) -> str:
     """Return a key with a new secret."""
-    secret = b32encode(secrets.token_bytes(SECRET_BYTES)).decode("ascii").lower()
-    return written(mode, key_id, secret)
+    return written(mode, key_id, letters(SECRET_BYTES))
 
 
 def written(mode: Mode, key_id: UUID, secret: str) -> str:
@@ -44,8 +38,7 @@ def written(mode: Mode, key_id: UUID, secret: str) -> str:
     >>> written("test", UUID(int=7), "a" * 32)
     'cotl_test_00000000000000000000000000000007_aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa575e7656'
     """
-    body = f"cotl_{mode}_{key_id.hex}_{secret}"
-    return body + _check(body)
+    return checked(f"cotl_{mode}_{key_id.hex}_{secret}")
 
 
 def read(text: str) -> KeyText | None:
@@ -58,20 +51,11 @@ def read(text: str) -> KeyText | None:
     True
     """
     found = PATTERN.fullmatch(text)
-    if found is None or _check(text[:-_CHECK_LENGTH]) != found["check"]:
+    if found is None or not holds(text):
         return None
     return KeyText(cast("Mode", found["mode"]), UUID(found["id"]))
-
-
-def digest(text: str) -> bytes:
-    """Return what is kept of a key: the SHA-256 of its whole text."""
-    return hashlib.sha256(text.encode()).digest()
 
 
 def matches(text: str, kept: bytes) -> bool:
     """Whether the key is the one kept, in a time that does not tell how much of it is."""
     return hmac.compare_digest(digest(text), kept)
-
-
-def _check(body: str) -> str:
-    return f"{zlib.crc32(body.encode('ascii')):08x}"

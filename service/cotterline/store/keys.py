@@ -9,7 +9,7 @@ import msgspec
 from sqlalchemy import ColumnElement, RowMapping, and_, bindparam, func, insert, literal, or_, select, tuple_, update
 
 from cotterline.bench.errors import CotterlineError
-from cotterline.store import audit, key_text, shops
+from cotterline.store import audit, key_text, secret_text, shops
 from cotterline.store.cursor import Cursor
 from cotterline.store.database import ReadTransaction, WriteTransaction
 from cotterline.store.tables import keys
@@ -93,7 +93,7 @@ async def issue(tx: WriteTransaction, order: KeyOrder, *, key_id: UUID, now: dat
         raise CotterlineError("too-many-keys", words)
     text = key_text.make(tx.tenant.mode, key_id)
     row = row_of(order, key_id, now)
-    kept = {"scopes": " ".join(row.scopes), "secret_hash": key_text.digest(text)}
+    kept = {"scopes": " ".join(row.scopes), "secret_hash": secret_text.digest(text)}
     await tx.execute(insert(keys).values(msgspec.structs.asdict(row) | kept | ownership(tx.tenant)))
     told = {"label": row.label, "scopes": row.scopes, "expires_at": row.expires_at}
     await audit.record(tx, tx.tenant, at=now, actor=actor, action="key.issued", **_about(key_id), detail=told)

@@ -167,6 +167,30 @@ approvals = Table(
 )
 """What customers agreed to; ``version`` is the quote's since. The one that has not ended is in force."""
 
+estimate_links = Table(
+    "estimate_links",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    *_owner(),
+    Column("quote_id", Uuid, ForeignKey("quotes.id"), nullable=False),
+    Column("revision", Integer, nullable=False),
+    Column("created_at", UtcDateTime, nullable=False),
+    Column("actor", PlainText, nullable=False),
+    Column("expires_at", UtcDateTime, nullable=False),
+    Column("token_hash", LargeBinary, nullable=False),
+    Column("language", PlainText, nullable=False),
+    Column("units", PlainText, nullable=False),
+    Column("last_seen_at", UtcDateTime),
+    Column("ended_at", UtcDateTime),
+    Column("answered_at", UtcDateTime),
+    Column("answer", PlainText),
+    UniqueConstraint("token_hash"),
+    CheckConstraint("units IN ('mm', 'in')", name="units"),
+    CheckConstraint("answer IN ('approved', 'declined')", name="answer"),
+    Index(None, "shop_id", "mode", "quote_id", "created_at", "id"),
+)
+"""By what customers see one revision of a quote without a key, each link's token as a hash, and what they answered."""
+
 labour_times = Table(
     "labour_times",
     metadata,

@@ -13,7 +13,9 @@ from cotterline.bench.pricing.in_force import PricingInForce
 from cotterline.bench.pricing.total_cost import TotalCost
 from cotterline.bench.quantity import probability
 
-_SHOP_RULE: Final = "the shop's own rule"
+SHOP_RULE: Final = "the shop's own rule"
+CEILING_STEP: Final = "ceiling in minor units"
+"""Names the step of a derivation that holds what the rule was applied to; kept with every revision."""
 
 
 class Ceiling(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -40,11 +42,11 @@ def ceiling_of(total: TotalCost, rules: PricingInForce, trace: Trace) -> Ceiling
     units = rules.units(enough.amount)
     amount = rules.money(int(ceil(units / step) * step))
     trace.note(
-        "ceiling in minor units",
+        CEILING_STEP,
         "ceil(enough / step) * step",
         float(rules.units(amount.amount)),
         "minor units",
-        _SHOP_RULE,
+        SHOP_RULE,
         enough=float(units),
         step=float(step),
     )
@@ -64,7 +66,7 @@ def deposit_on(ceiling: Ceiling | UnsetType, rules: PricingInForce, trace: Trace
         "ceiling * percent / 100",
         float(units * percent / 100),
         "minor units",
-        _SHOP_RULE,
+        SHOP_RULE,
         ceiling=float(units),
         percent=float(percent),
     )

@@ -1,8 +1,10 @@
 """A spindle that missed is exchanged in one call: the next one ordered, the last sent back, or nothing."""
 
+import asyncio
 import re
 import threading
-from collections.abc import Mapping
+import time
+from collections.abc import Callable, Mapping
 from typing import Any
 from uuid import UUID, uuid4
 
@@ -13,6 +15,9 @@ from litestar.testing import TestClient
 from cotterline.api import exchange_placing
 from cotterline.api.edge import Edge
 from cotterline.bench.orders import order_id
+from cotterline.store import orders
+from cotterline.store.database import Database
+from cotterline.store.tenancy import Tenant
 from tests.api import ordering
 from tests.api.agreed import agreed
 from tests.api.fitting import ordered, report, reported
@@ -296,14 +301,45 @@ def test_a_failure_after_the_order_was_placed_leaves_nothing(client: Client, mon
 
 def test_of_two_exchanges_at_once_one_is_made(client: Client) -> None:
     made = missed(client)
+    assert both(client, made, lambda: None) == [201, 409]
+    assert len(client.get("/v1/orders", params={"quote_id": made["quote_id"]}).json()["orders"]) == 2
+
+
+@pytest.mark.parametrize("shelf", [False, True], ids=["ordered", "from the shelf"])
+@pytest.mark.parametrize("backend", ["postgresql"], indirect=True)  # on SQLite one transaction writes at a time
+def test_of_two_exchanges_that_wait_for_one_order_one_is_made(
+    client: Client, database_url: str, tenant: Tenant, *, shelf: bool
+) -> None:
+    """Somebody holds the old order; both have begun by the time it is let go."""
+    made = missed(client)
+    (old,) = client.get("/v1/orders", params={"quote_id": made["quote_id"]}).json()["orders"]
+
+    async def hold() -> None:
+        database = await Database.open(database_url)
+        async with database.write(tenant) as tx:
+            assert await orders.hold(tx, UUID(old["id"]))
+            await asyncio.sleep(1)
+        await database.close()
+
+    assert both(client, made, lambda: asyncio.run(hold()), from_stock=shelf) == [201, 409]
+    acts = client.get(f"/v1/quotes/{made['quote_id']}/transitions").json()["transitions"]
+    assert [act["action"] for act in acts].count("exchange") == 1
+
+
+def both(client: Client, made: Mapping[str, Any], meanwhile: Callable[[], None], **asked: object) -> list[int]:
+    """Exchange by one report twice at once while something else goes on; gives the statuses."""
     statuses: list[int] = []
-    racing = [threading.Thread(target=lambda: statuses.append(exchange(client, made).status_code)) for _ in range(2)]
+    holding = threading.Thread(target=meanwhile)
+    holding.start()
+    time.sleep(0.3)
+    racing = [
+        threading.Thread(target=lambda: statuses.append(exchange(client, made, asked).status_code)) for _ in range(2)
+    ]
     for each in racing:
         each.start()
-    for each in racing:
+    for each in (*racing, holding):
         each.join()
-    assert sorted(statuses) == [201, 409]
-    assert len(client.get("/v1/orders", params={"quote_id": made["quote_id"]}).json()["orders"]) == 2
+    return sorted(statuses)
 
 
 @pytest.mark.parametrize(

@@ -114,7 +114,8 @@ async def exchange(
         spindle_length=_brought(placed) or wanted,
         order_id=placed[0].id if placed else None,
     )
-    await exchanges.insert(tx, kept)
+    if not await exchanges.insert(tx, kept):
+        raise _already()
     return Exchanged(kept, placed[0] if placed else None, await _send_back(tx, caller, drafting.now, job.missed))
 
 
@@ -128,7 +129,7 @@ async def _job(tx: WriteTransaction, now: datetime, report_id: UUID) -> Job:
     held = await find(tx, report.quote_id)
     state_after(held.state(now), "exchange")
     if report.id in {each.fit_report_id for each in await exchanges.of_quote(tx, held.quote.id)}:
-        raise _wrong("The spindle of this report was exchanged already: fit the next one and report again.")
+        raise _already()
     if report.id != await fit_reports.newest_id(tx, held.quote.id):
         raise _wrong("A newer fit report of this quote is there: go by that one.")
     if report.outcome != "missed":
@@ -201,6 +202,10 @@ async def _send_back(
         return missed.file.row if missed else None
     back = ChangeRequest(changes=(ChangedLine(line=missed.line.number, change="return"),), note=RETURN_NOTE)
     return await order_changes.change(tx, missed.file.row.id, back, caller, now)
+
+
+def _already() -> CotterlineError:
+    return _wrong("The spindle of this report was exchanged already: fit the next one and report again.")
 
 
 def _wrong(words: str) -> CotterlineError:

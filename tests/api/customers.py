@@ -8,17 +8,15 @@ from html import unescape
 from typing import Any
 
 import httpx
-from litestar.testing import TestClient
 from lxml import html
 from sqlalchemy import update
 
-from cotterline.api.edge import Edge
 from cotterline.store.database import Database
 from cotterline.store.tables import estimate_links
 from cotterline.store.tenancy import Tenant
 from tests.api import ordering
 
-Client = TestClient[Edge]
+Client = httpx.Client
 PRICES = [*ordering.PRICES["offers"], {"sku": "U-68-110", "price": "14.00"}]
 PRICING = {
     "labour_rates": {"bench": "60", "cutting": "60", "frame": "60"},

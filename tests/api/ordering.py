@@ -6,13 +6,11 @@ from uuid import uuid4
 
 import httpx
 import msgspec
-from litestar.testing import TestClient
 
 from cotterline.api import examples
-from cotterline.api.edge import Edge
 from tests.api.agreed import agreed
 
-Client = TestClient[Edge]
+Client = httpx.Client
 JOB: Mapping[str, Any] = msgspec.json.decode(examples.read("whole_job"))
 SURE: Mapping[str, Any] = {
     **JOB,

@@ -31,7 +31,7 @@ class Approval(msgspec.Struct, frozen=True, kw_only=True):
         by: who agreed, as the name was given.
         how: how the customer said so.
         at: when it was recorded.
-        recorded_with: id of the key it was recorded with.
+        recorded_with: id of the key it was recorded with, or `link:` and the id of the link a customer answered by.
         ended_at: when it ceased to hold.
         ended_why: what ended it.
         charged: what was charged in the end.

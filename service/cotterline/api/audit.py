@@ -26,7 +26,8 @@ class AuditEntry(msgspec.Struct, frozen=True, kw_only=True):
     Attributes:
         id: names the entry.
         at: when it was done.
-        actor: id of the key it was done with, `operator` for the command line, or `service` for what time does.
+        actor: id of the key it was done with, `link:` and the id of the link a customer answered by, `operator` for the
+            command line, or `service` for what time does.
         action: what was done, as in `key.issued`.
         subject_kind: kind of thing it was done to, as in `key`.
         subject_id: which one.

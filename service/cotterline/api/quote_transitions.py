@@ -32,7 +32,7 @@ class Transition(msgspec.Struct, frozen=True, kw_only=True):
     Attributes:
         action: what.
         at: when.
-        by: id of the key it was done with.
+        by: id of the key it was done with, or `link:` and the id of the link a customer answered by.
         from_state: the state before.
         to_state: the state after.
         revision: the revision that held; of a revise, the new one.

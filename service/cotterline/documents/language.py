@@ -6,7 +6,7 @@ Unicode CLDR as Babel carries it.
 """
 
 from collections.abc import Mapping
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from decimal import Decimal
 from functools import cache
 from importlib.resources import files
@@ -14,7 +14,7 @@ from io import BytesIO
 from typing import Final
 
 from babel import Locale, UnknownLocaleError
-from babel.dates import format_date, format_datetime
+from babel.dates import format_date, format_time, get_datetime_format
 from babel.messages.pofile import read_po
 from babel.numbers import format_currency, format_decimal
 from msgspec import UnsetType
@@ -94,9 +94,15 @@ class Language:
         return text
 
     def time(self, at: datetime) -> str:
-        """A day and a time of it."""
-        text: str = format_datetime(at, format="long", locale=self.locale)
-        return text
+        """A day and a time of it, to the minute, in UTC.
+
+        >>> Language.of("de").time(datetime(2024, 5, 1, 9, 30, 59, tzinfo=UTC))
+        '1. Mai 2024, 09:30 UTC'
+        """
+        utc = at.astimezone(UTC)
+        written = format_time(utc, format="short", locale=self.locale)
+        pattern = str(get_datetime_format("medium", locale=self.locale))
+        return f"{pattern.replace('{1}', self.day(utc)).replace('{0}', written)} UTC"
 
 
 def _locale(tag: str) -> Locale:

@@ -26,7 +26,8 @@ class AuditRow(msgspec.Struct, frozen=True, kw_only=True):
     Attributes:
         id: version 7 of RFC 9562.
         at: when, in UTC to the microsecond.
-        actor: id of the key it was done with, ``operator`` for the command line, or ``service`` for what time does.
+        actor: id of the key it was done with, ``link:`` and the id of the link a customer answered by, ``operator`` for
+            the command line, or ``service`` for what time does.
         action: noun and past participle, as in ``key.issued``.
         subject_kind: kind of thing it was done to, as in ``key``.
         subject_id: which one.

@@ -1,21 +1,30 @@
 """A customer sees what was quoted and answers it by a link: once, knowingly, and from the link's own page alone."""
 
-from concurrent.futures import ThreadPoolExecutor
+import asyncio
+from collections.abc import Awaitable, Callable
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
 from datetime import UTC, datetime
 from typing import Any
+from uuid import UUID
 
 import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from litestar.testing import TestClient
+from msgspec import UNSET
+from sqlalchemy import text
 
 from cotterline.api.edge import Edge
-from cotterline.api.estimate_forms import form_in
+from cotterline.api.estimate_forms import form_in, seal
 from cotterline.api.problems import RequestRefusedError
+from cotterline.bench.customer_estimates import Choice
+from cotterline.bench.money import Money
 from cotterline.main import create_app
-from cotterline.store import link_text
+from cotterline.store import estimate_links, link_text, quotes
+from cotterline.store.database import Database, WriteTransaction
+from cotterline.store.estimate_links import LinkRow
 from tests.api.agreed import agreed
 from tests.api.conftest import settings
 from tests.api.customers import Customer, a_link, an_offer, let_run_out
@@ -24,6 +33,8 @@ from tests.api.test_estimate_links import links
 from tests.shops import Shop
 
 Client = TestClient[Edge]
+Change = Callable[[WriteTransaction], Awaitable[None]]
+NOON = datetime(2024, 5, 1, 12, tzinfo=UTC)
 
 
 @pytest.fixture
@@ -572,3 +583,85 @@ def test_an_answer_and_an_act_of_the_shop_never_both_take_place(client: Client, 
     acts = [row["action"] for row in client.get(f"/v1/quotes/{offer}/transitions").json()["transitions"]]
     assert acts in (["issue", "revise"], ["issue", "approve", "revise"])
     assert [row["in_force"] for row in approvals(client, offer)] in ([], [False])
+
+
+SOON = 0.5
+"""Seconds in which an answer that waits for nothing would have been taken."""
+
+
+def answered_during(customer: Customer, url: str, shop: Shop, *changes: Change) -> int:
+    """What an answer comes to that is sent while these changes are being made, and waits for them."""
+
+    async def change(pool: ThreadPoolExecutor) -> Future[int]:
+        database = await Database.open(url)
+        async with database.write(shop.tenant) as tx:
+            first, *others = changes
+            await first(tx)
+            answer = pool.submit(customer.send, do="approve", name="Ada Fell")
+            await asyncio.sleep(SOON)
+            assert not answer.done()
+            for other in others:
+                await other(tx)
+        await database.close()
+        return answer
+
+    with ThreadPoolExecutor(1) as pool:
+        return asyncio.run(change(pool)).result()
+
+
+def test_a_link_that_is_being_ended_takes_no_answer(
+    client: Client, offer: str, link: dict[str, Any], database_url: str, shop_a: Shop
+) -> None:
+    async def end(tx: WriteTransaction) -> None:
+        await estimate_links.end(tx, UUID(link["id"]), now=datetime.now(UTC), actor="till")
+
+    customer = Customer(client, link["url"])
+    assert answered_during(customer, database_url, shop_a, end) == 410
+    assert state(client, offer) == "issued"
+
+
+@pytest.mark.parametrize("backend", ["postgresql"], indirect=True)
+def test_what_changes_after_it_was_read_is_not_agreed_to(
+    client: Client, offer: str, customer: Customer, database_url: str, shop_a: Shop
+) -> None:
+    """An answer reads the quote, then its approvals: it is held up between the two, and the quote changes there."""
+
+    async def hold_up(tx: WriteTransaction) -> None:
+        await tx.execute(text("LOCK TABLE approvals IN ACCESS EXCLUSIVE MODE"))
+
+    async def change(tx: WriteTransaction) -> None:
+        row = await quotes.get(tx, UUID(offer))
+        assert row is not None
+        assert await quotes.change(tx, msgspec.structs.replace(row, version=row.version + 1), row.version)
+
+    assert answered_during(customer, database_url, shop_a, hold_up, change) == 409
+    assert state(client, offer) == "issued"
+    assert "Please look again" in customer.words
+
+
+def test_a_seal_is_of_one_link_one_version_and_everything_that_was_shown() -> None:
+    row = LinkRow(
+        id=UUID(int=1),
+        quote_id=UUID(int=2),
+        revision=1,
+        created_at=NOON,
+        actor="till",
+        expires_at=NOON,
+        language="en",
+        units="mm",
+    )
+    euros = Money(amount="275.00", currency="EUR")
+    plain = Choice(options=(), expected=euros, ceiling=euros)
+    seals = [
+        seal("token", row, 2, plain),
+        seal("another", row, 2, plain),
+        seal("token", msgspec.structs.replace(row, id=UUID(int=3)), 2, plain),
+        seal("token", msgspec.structs.replace(row, revision=2), 2, plain),
+        seal("token", row, 3, plain),
+        seal("token", row, 2, msgspec.structs.replace(plain, options=("face_shell",))),
+        seal("token", row, 2, msgspec.structs.replace(plain, ceiling=Money(amount="275.01", currency="EUR"))),
+        seal("token", row, 2, msgspec.structs.replace(plain, ceiling=Money(amount="275.00", currency="USD"))),
+        seal("token", row, 2, msgspec.structs.replace(plain, ceiling=UNSET)),
+    ]
+    assert len({*seals}) == len(seals)
+    assert seals[0] == seal("token", row, 2, plain)

@@ -45,6 +45,10 @@ def test_the_default_makes_sense() -> None:
             ShopProfile(calculation=ShopSettings(stocked_lengths=(TWICE, TWICE))),
             "/calculation/stocked_lengths/1/shell_width",
         ),
+        (
+            ShopProfile(calculation=ShopSettings(run_out_good_mm=1.2, run_out_most_mm=1.1)),
+            "/calculation/run_out_good_mm",
+        ),
     ],
 )
 def test_what_makes_no_sense_is_refused_at_its_place(profile: ShopProfile, pointer: str) -> None:

@@ -43,6 +43,26 @@ def fit_result(
         CotterlineError: ``impossible-value`` where a value cannot be right, ``measurement-missing`` where the fitted
             length is not known or the quote asked for no spindle, ``evidence-conflict`` where measurements contradict
             each other.
+
+    The published case of a crank that runs at 46 mm on 122 mm and shall come to 43.5 mm (rennrad-news.de, thread
+    175039), in a shop that stocks 117 mm:
+
+    >>> from cotterline.bench.chain.methods import MeasuredChainLine
+    >>> from cotterline.bench.quantity import Reading
+    >>> from cotterline.bench.shop import ShopSettings, StockedLengths
+    >>> from cotterline.bench.spindle.aim import StatedAim
+    >>> from cotterline.bench.spindle.crank import ReferencePair
+    >>> from cotterline.bench.spindle.question import SpindleQuestion
+    >>> at_46 = MeasuredChainLine(chain_line=Reading(value=46))
+    >>> asked = SpindleQuestion(
+    ...     target=StatedAim(chain_line=Reading(value=43.5)),
+    ...     crank=ReferencePair(spindle_length=Reading(value=122), chain_line=at_46),
+    ... )
+    >>> lengths = StockedLengths(shell_width=68, lengths=(117, 122))
+    >>> request = QuoteRequest(evidence=(), spindle=asked, settings=ShopSettings(stocked_lengths=(lengths,)))
+    >>> report = FitReportRequest(chain_lines=(at_46,))
+    >>> fit_result(request, Workshop(), report, (122,), Trace()).next_spindle.option.spindle_length.value
+    117.0
     """
     refuse(list(check_report(report, "")))
     fitting = fitting_of(request, workshop)

@@ -68,6 +68,24 @@ def test_measurements_are_refused_just_where_scipy_says_chance_seldom_sets_them_
             measured(lines, Trace(wanted=False))
 
 
+@pytest.mark.parametrize("measurements", [2, 3, 4])
+@pytest.mark.parametrize(("short_of_it", "contradict"), [(0.99, False), (1.01, True)])
+def test_the_border_is_the_95th_percentile_of_chi_square(
+    measurements: int, short_of_it: float, *, contradict: bool
+) -> None:
+    """Pr(chi-square beyond what was observed) < 0.05: M. G. Cox, Metrologia 39, 2002, procedure A.
+
+    One above and one below, the others in the middle, each good to 1 mm: chi-square is 8 times the distance squared.
+    """
+    apart = short_of_it * float(chi2.ppf(0.95, measurements - 1) / 8) ** 0.5
+    lines = [read(43 - apart), read(43 + apart), *[read(43)] * (measurements - 2)]
+    if contradict:
+        with pytest.raises(CotterlineError):
+            measured(lines, Trace())
+    else:
+        assert measured(lines, Trace()).value == pytest.approx(43)
+
+
 def test_a_contradiction_names_every_measurement_with_its_value() -> None:
     with pytest.raises(CotterlineError) as refused:
         measured([read(43), read(43.2), read(46)], Trace(), "/chain_lines")

@@ -85,6 +85,12 @@ def test_a_seated_unit_moves_the_carried_gaps_once(unit: dict[str, Any], left: f
     assert number(gap(result, "non_drive_arm_to_chainstay").predicted) == left - asymmetry / 2
 
 
+def test_a_gap_of_the_report_goes_before_the_one_of_the_quote() -> None:
+    gaps = {"ring": {"value": 10}, "drive_arm": {"value": 11.5}, "non_drive_arm": {"value": 12.5}}
+    result = on_119(48, ON_REFERENCE, gaps, target=45)
+    assert [number(item.predicted) for item in following(result).clearances[:3]] == [7, 8.5, 9.5]
+
+
 @pytest.mark.parametrize("unit", [{}, {"spacer_mm": 2}, {"spacer_mm": 2, "seat": "left"}, {"asymmetry_mm": 3}])
 def test_a_gap_of_the_report_moves_by_half_of_what_the_next_spindle_loses(unit: dict[str, Any]) -> None:
     gaps = {"ring": {"value": 9}, "drive_arm": {"value": 10}, "non_drive_arm": {"value": 12}}

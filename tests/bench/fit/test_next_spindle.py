@@ -61,6 +61,14 @@ def test_the_fitted_length_is_never_the_next_one() -> None:
     assert "no-better-length" in codes(result)
 
 
+@pytest.mark.parametrize("same", [112.96, 113.04])
+def test_the_fitted_length_is_itself_however_it_was_rounded(same: float) -> None:
+    """One of the two would come 0.02 mm nearer."""
+    result = judged(pair_question(113, 43, 43), fit_report(line(45), spindle_length_mm=same), settings=stocked(113))
+    assert not result.next_spindle
+    assert "length-not-ordered" not in codes(result)
+
+
 def test_a_length_that_comes_no_nearer_is_not_worth_an_order() -> None:
     result = judged(pair_question(113, 43, 43), fit_report(line(45)), settings=stocked(105, 113, 119))
     assert not result.next_spindle

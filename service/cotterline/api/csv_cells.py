@@ -45,7 +45,7 @@ def _of_texts(values: list[str]) -> str:
 
 
 def _factors(text: str) -> dict[str, float]:
-    return {name: _number(value) for name, value in (pair.split("=") for pair in text.split())}
+    return {name: _number(value) for name, value in (pair.split("=") for pair in unguarded(text).split())}
 
 
 def _of_factors(values: Mapping[str, float]) -> str:

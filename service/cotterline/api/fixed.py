@@ -6,6 +6,8 @@ from typing import Any
 
 from litestar import Request, Response
 
+from cotterline.api.conditions import is_current
+
 _NOT_MODIFIED = 304
 
 
@@ -23,8 +25,11 @@ class Fixed:
         self.headers = {"ETag": self.etag, "Cache-Control": "no-cache", **(headers or {})}
 
     def answer(self, request: Request[Any, Any, Any]) -> Response[bytes]:
-        """Answer with the whole content, or 304 where the client's copy is the same."""
-        known = {tag.strip().removeprefix("W/") for tag in request.headers.get("if-none-match", "").split(",")}
-        if known & {self.etag, "*"}:
+        """Answer with the whole content, or 304 where the client's copy is the same.
+
+        Raises:
+            RequestRefusedError: ``malformed-request`` where ``If-None-Match`` is no list of entity tags.
+        """
+        if is_current(request, self.etag):
             return Response(b"", status_code=_NOT_MODIFIED, headers=self.headers)
         return Response(self.content, headers=self.headers, media_type=self.media_type)

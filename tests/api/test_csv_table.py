@@ -119,6 +119,12 @@ def test_no_cell_of_a_written_table_is_a_formula(text: str) -> None:
         assert [cell for cell in row.values() if cell[:1] in {"=", "+", "-", "@", "\t", "＝"}] == []
 
 
+@pytest.mark.parametrize("name", ["-", "'-", "''-a", "+a", "@x"])
+def test_a_factor_whose_name_looks_like_a_formula_comes_back(name: str) -> None:
+    rack = Rack(place="a", tubes=(Tube(name="a", odds={name: 1.5}),))
+    assert TABLE.read(TABLE.write(rack)) == rack
+
+
 def test_a_negative_number_stays_a_number() -> None:
     (row,) = cells(TABLE.write(Rack(place="a", tubes=(Tube(name="b", width=-2.5),))))
     assert row["width"] == "-2.5"

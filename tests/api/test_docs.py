@@ -51,6 +51,9 @@ def test_a_file_of_the_page_is_sent_again_only_when_it_changed(bench: Client) ->
     first = bench.get("/docs/docs.js")
     assert first.headers["content-type"].startswith("text/javascript")
     assert bench.get("/docs/docs.js", headers={"if-none-match": first.headers["etag"]}).status_code == 304
+    weak = {"if-none-match": f'"other", W/{first.headers["etag"]}'}
+    assert bench.get("/docs/docs.js", headers=weak).status_code == 304
+    assert bench.get("/docs/docs.js", headers={"if-none-match": "0"}).status_code == 400
 
 
 @pytest.mark.parametrize("name", ["swagger-ui.LICENSE", "../api.py", "..%2fapi.py", "%2e%2e/problems.py", "nothing.js"])

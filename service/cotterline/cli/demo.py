@@ -20,6 +20,7 @@ from cotterline.api.kept_quote import Quote, QuoteList
 from cotterline.cli.booking_system import BookingSystem
 from cotterline.cli.database import migrated, with_database
 from cotterline.cli.demo_bikes import BIKE_FILES, PARTS_FILE, PRICE_FILES, SETTINGS_FILE, bikes_folder
+from cotterline.cli.demo_fits import DemoFits
 from cotterline.cli.demo_orders import DemoOrders
 from cotterline.cli.key import issue_key
 from cotterline.cli.local_service import (
@@ -109,6 +110,8 @@ def demo(directory: Path | None, *, show_bytes: bool, keep_serving: bool) -> Non
             orders = DemoOrders(service, booking, show_bytes=show_bytes)
             orders.set_up(PRICE_FILES, practice.url)
             orders.order(quotes)
+            DemoFits(service, orders).fit(quotes)
+            orders.print_events()
             click.echo(
                 _NEXT.format(
                     program=PROGRAM,

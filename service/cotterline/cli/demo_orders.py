@@ -51,6 +51,8 @@ ORDERED: Final = (
     Ordering("Blue tourer, read in inches", "substitute-good dispatch", ("dispatched",)),
     Ordering("Orange hub-gear city bicycle", "substitute-bad", ("partly_accepted",)),
     Ordering("Green roadster, cottered", "dispatch", ("dispatched",)),
+    Ordering("Ochre roadster, its like, nuts seized", "dispatch", ("dispatched",)),
+    Ordering("Cream step-through bicycle", "dispatch", ("dispatched", "dispatched")),
 )
 """A substitute that fits, one that does not, and two lengths of which one goes back."""
 
@@ -103,7 +105,6 @@ class DemoOrders:
         for chosen in ORDERED:
             (quote,) = (quote for quote in quotes if quote.reference == chosen.reference)
             self._order(quote, chosen)
-        self._print_events()
 
     def _order(self, quote: Quote, chosen: Ordering) -> None:
         click.echo(chosen.reference)
@@ -117,12 +118,12 @@ class DemoOrders:
         approval = ApprovalRequest(ceiling=ceiling.amount, by="A. Rower", how="telephone")
         agreed = {"action": "approve", "approval": approval}
         self._service.act(f"{path}/transitions", msgspec.json.encode(agreed))
-        _say(f"approved by telephone up to {ceiling.amount.amount} {ceiling.amount.currency}")
+        say(f"approved by telephone up to {ceiling.amount.amount} {ceiling.amount.currency}")
         previews = self._previews(path)
         placed = self._service.post(f"{path}/orders", msgspec.json.encode(OrderRequest()))
         orders = msgspec.json.decode(placed, type=PlacedOrders).orders
         for order, end in zip(orders, chosen.ends, strict=True):
-            self._follow(order.id, end)
+            self.follow(order.id, end)
         for preview in previews.orders if self._show_bytes else ():
             headers = "".join(f"{name}: {value}\n" for name, value in preview.headers.items())
             _show(f"POST {preview.url}\n{headers}\n{preview.body}")
@@ -132,13 +133,13 @@ class DemoOrders:
         body = msgspec.json.encode({"order": OrderRequest()})
         return msgspec.json.decode(self._service.act(f"{path}/order-previews", body), type=OrderPreviews)
 
-    def _follow(self, order_id: UUID, end: OrderState) -> None:
+    def follow(self, order_id: UUID, end: OrderState) -> None:
         """Print an order's way to where it stands at last, and send back what was only ordered to be tried."""
         order = self._awaited(order_id, end)
         document = order.document
         lines = ", ".join(f"{line.quantity.value} x {line.name}" for line in document.lines)
         total = f"{document.goods_total.amount} {document.goods_total.currency}"
-        _say(f"ordered of {document.supplier}: {lines}; {total}")
+        say(f"ordered of {document.supplier}: {lines}; {total}")
         if self._show_bytes:
             _show(
                 f"GET /v1/orders/{order_id}/replies\n\n{self._service.get(f'/v1/orders/{order_id}/replies').decode()}"
@@ -146,15 +147,15 @@ class DemoOrders:
         for decision in order.decisions:
             name = document.lines[decision.line - 1].name
             taken = "taken" if decision.taken else "refused"
-            _say(f"{decision.about} for {name}: {taken} by {decision.by}", deeper="  ")
+            say(f"{decision.about} for {name}: {taken} by {decision.by}", deeper="  ")
             for reason in decision.reasons:
-                _say(reason, deeper="    ")
+                say(reason, deeper="    ")
         _stand(order)
         if document.returns:
             spare = next(line for line in reversed(document.lines) if line.returnable)
             change = {"changes": [{"line": spare.number, "change": "return"}], "note": "The other length was fitted."}
             self._service.post(f"/v1/orders/{order_id}/changes", msgspec.json.encode(change))
-            _say(f"tried both lengths; {spare.name} goes back", deeper="  ")
+            say(f"tried both lengths; {spare.name} goes back", deeper="  ")
             _stand(self._awaited(order_id, "returned"))
 
     def _awaited(self, order_id: UUID, state: OrderState) -> KeptOrder:
@@ -168,7 +169,7 @@ class DemoOrders:
     def _read(self, order_id: UUID) -> KeptOrder:
         return msgspec.json.decode(self._service.get(f"/v1/orders/{order_id}"), type=KeptOrder)
 
-    def _print_events(self) -> None:
+    def print_events(self) -> None:
         """Print what the booking system was told, once it has heard of everything that can be read again as well."""
         listed = self._listed()
         self._wait_until_told({event.position for event in listed})
@@ -176,7 +177,7 @@ class DemoOrders:
         genuine = sum(post.genuine for post in self._booking.told)
         click.echo(f"The booking system was told {len(told)} things; {genuine} signatures hold.")
         for event in listed:
-            _say(f"{event.position:>3}  {event.type:<20} version {event.sequence}")
+            say(f"{event.position:>3}  {event.type:<20} version {event.sequence}")
             if self._show_bytes:
                 _print_bytes(told[event.position])
         click.echo()
@@ -196,7 +197,7 @@ class DemoOrders:
 
 def _stand(order: KeptOrder) -> None:
     lines = [f"line {line.line} {line.state.replace('_', ' ')}" for line in order.standing.lines]
-    _say(f"the order is {order.standing.state.replace('_', ' ')}: {', '.join(lines)}", deeper="  ")
+    say(f"the order is {order.standing.state.replace('_', ' ')}: {', '.join(lines)}", deeper="  ")
 
 
 def _event(post: Told) -> _Event:
@@ -210,7 +211,7 @@ def _print_bytes(post: Told) -> None:
     _show(f"{headers}\n{post.body.decode()}")
 
 
-def _say(words: str, *, deeper: str = "") -> None:
+def say(words: str, *, deeper: str = "") -> None:
     """Print a paragraph no wider than a narrow terminal."""
     begin = _INDENT + deeper
     click.echo(textwrap.fill(printable(words), WIDTH, initial_indent=begin, subsequent_indent=begin + "  "))

@@ -6,7 +6,7 @@ import msgspec
 import pytest
 
 from cotterline.bench.errors import CotterlineError
-from cotterline.bench.exchanges import ExchangeRequest, check_exchange, replacement
+from cotterline.bench.exchanges import ExchangeRequest, check_exchange, hold_measured, replacement
 from cotterline.bench.fit.report import FitReportRequest
 from cotterline.bench.parts_list import Measure, PartsLine
 from cotterline.bench.quotes import QuoteRequest
@@ -63,6 +63,19 @@ def test_every_length_the_report_advises_can_be_had_and_no_other() -> None:
         (fault,) = refused.value.faults
         assert (fault.pointer, refused.value.code) == ("/spindle_length_mm", "impossible-value")
         assert fault.detail == f"{length:g} mm is not worth a try; those that are, best first: 117, 119.5"
+
+
+@pytest.mark.parametrize(("at", "held"), [((47,), True), ((47, 47.5), False), ((45,), False)])
+def test_one_reading_far_off_what_was_predicted_buys_no_spindle(at: tuple[float, ...], held: bool) -> None:  # noqa: FBT001 - one case a row
+    """By hand: two readings and a fitting with 1 mm in 20 of a ruler each: 3 mm apart are too many, 1.5 mm are not."""
+    report = fit_report(*map(line, at))
+    result = judged(PUBLISHED, report, (122.0,), STOCKED)
+    if not held:
+        hold_measured(report, result)
+        return
+    with pytest.raises(CotterlineError, match="read once: measure it again") as refused:
+        hold_measured(report, result)
+    assert refused.value.code == "measurement-missing"
 
 
 def test_nothing_is_said_of_an_order_that_is_not_placed() -> None:

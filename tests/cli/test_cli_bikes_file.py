@@ -222,6 +222,7 @@ def test_every_column_can_be_filled() -> None:
     sided = {"hand": "left", "bore": "threaded", "stamp": "1.37x24", "gauge_tpi": "24", "crests": "9"}
     values = words | {f"{side}_{name}": value for side in ("drive", "non_drive") for name, value in sided.items()}
     values |= {"earliest_year": "1950", "latest_year": "1960", "unit": "mm", "answer_unit": "in", "reference": "all"}
+    values |= {"crank_model": "weir single", "crank_gtin": "4012345678901"}
     values |= {"crank_taper": "iso", "cartridge_taper": "jis", "reference_taper": "iso", "cartridge_spacer_mm": "1"}
     values |= {"rings": "2", "ring_teeth": "48 36", "sprocket_teeth": "14 16 18 20 22 24", "chain_speeds": "6"}
     values |= {"aim": "rear", "rear_sprockets": "6"}

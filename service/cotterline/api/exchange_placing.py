@@ -19,7 +19,7 @@ from cotterline.api.order_placing import keep
 from cotterline.api.quote_changes import QuoteChange, find
 from cotterline.api.quote_requests import TransitionRequest
 from cotterline.bench.errors import CotterlineError
-from cotterline.bench.exchanges import ExchangeRequest, check_exchange, replacement
+from cotterline.bench.exchanges import ExchangeRequest, check_exchange, hold_measured, replacement
 from cotterline.bench.fit.fitted import among
 from cotterline.bench.fit.report import FitReportRequest
 from cotterline.bench.fit.result import FitResult, NextSpindle
@@ -72,6 +72,16 @@ class Job:
     lengths: tuple[float, ...]
 
     @property
+    def result(self) -> FitResult:
+        """What the report was judged to say."""
+        return msgspec.json.decode(self.report.result, type=FitResult)
+
+    @property
+    def told(self) -> FitReportRequest:
+        """The report as it came from the stand."""
+        return msgspec.json.decode(self.report.request, type=FitReportRequest)
+
+    @property
     def missed(self) -> OrderedSpindle | None:
         """What brought the spindle that missed: where more than one order did, one it can go back to."""
         brought = [each for each in spindles.every(self.files) if among(each.length, [self.report.spindle_length])]
@@ -83,8 +93,7 @@ class Job:
         Raises:
             CotterlineError: ``impossible-value`` where the report did not find it worth a try.
         """
-        report = msgspec.json.decode(self.report.request, type=FitReportRequest)
-        fitted = msgspec.structs.replace(report, spindle_length_mm=self.report.spindle_length)
+        fitted = msgspec.structs.replace(self.told, spindle_length_mm=self.report.spindle_length)
         return replacement(self.ground.request, self.ground.workshop, fitted, self.lengths, length)
 
 
@@ -95,11 +104,13 @@ async def exchange(
 
     Raises:
         CotterlineError: ``not-found``; ``wrong-state`` where the report or the quote does not call for it;
-            ``impossible-value`` where the length does not; and what placing an order raises.
+            ``measurement-missing`` where what was read is hard to believe; ``impossible-value`` where the length does
+            not; and what placing an order raises.
     """
     check_exchange(asked)
     await shops.lock(tx)  # as for placing orders; and nobody else exchanges by the same report meanwhile
     job = await _job(tx, drafting.now, report_id)
+    hold_measured(job.told, job.result)
     wanted = _length(job, asked)
     line = job.replacement(wanted)
     drafts = () if asked.from_stock else await _drafted(tx, drafting, job, asked, line)
@@ -145,7 +156,7 @@ def _length(job: Job, asked: ExchangeRequest) -> float:
     Raises:
         CotterlineError: ``wrong-state`` where the report advises none, or one that is at hand.
     """
-    advised = msgspec.json.decode(job.report.result, type=FitResult).next_spindle
+    advised = job.result.next_spindle
     if not isinstance(advised, NextSpindle):
         raise _wrong("By this report no other spindle is better: see what it says of a spacer, or measure again.")
     best = advised.option.spindle_length.to("mm").value

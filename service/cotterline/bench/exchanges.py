@@ -8,12 +8,13 @@ import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
 from cotterline.bench.derivation import Trace
-from cotterline.bench.errors import Fault
+from cotterline.bench.errors import CotterlineError, Fault
 from cotterline.bench.fit.fitted import among, fitted, unanswerable
 from cotterline.bench.fit.fitting import fitting_of
 from cotterline.bench.fit.gaps import around
 from cotterline.bench.fit.next_spindle import ranked
 from cotterline.bench.fit.report import FitReportRequest
+from cotterline.bench.fit.result import FitResult
 from cotterline.bench.orders import OrderRequest, Reason, Sourcing
 from cotterline.bench.parts_list import PartsLine, unit_line, unit_thread
 from cotterline.bench.quantity import refuse
@@ -21,6 +22,9 @@ from cotterline.bench.quotes import QuoteRequest
 from cotterline.bench.shell.families import FAMILIES
 from cotterline.bench.spindle.crank import SPINDLE_SPAN
 from cotterline.bench.workshop import Workshop
+
+_READINGS = 2
+"""How often a hard-to-believe chain line is read: a slip seldom comes twice alike (common practice, no source)."""
 
 
 class ExchangeRequest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -54,6 +58,27 @@ def check_exchange(asked: ExchangeRequest) -> None:
     """
     said = [name for name in ("needed_by", "override") if asked.from_stock and getattr(asked, name)]
     refuse([Fault(f"/{name}", "nothing is ordered where the spindle is taken from stock") for name in said])
+
+
+def hold_measured(report: FitReportRequest, result: FitResult) -> None:
+    """Hold that a chain line too far off what was predicted was read more than once before it costs a spindle.
+
+    Several readings of one report that cannot all be right are refused before it is kept, so those there agree.
+
+    Args:
+        report: that missed.
+        result: what it was judged to say.
+
+    Raises:
+        CotterlineError: ``measurement-missing``.
+    """
+    if result.predicted.misreading_suspected and len(report.chain_lines) < _READINGS:
+        off = result.predicted.standard_deviations
+        words = (
+            f"The chain line is {off:.1f} standard deviations off the predicted one, and was read once: measure it "
+            "again and report both readings. Another spindle is ordered once they agree."
+        )
+        raise CotterlineError("measurement-missing", words)
 
 
 def replacement(

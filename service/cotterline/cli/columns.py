@@ -115,6 +115,8 @@ def _of_the_spindle() -> Iterator[Column]:
     yield Column("reference_chain_line", "length", f"{crank}.chain_line.chain_line", words, measured, known)
     yield Column("reference_taper", "text", f"{crank}.spindle_taper", "iso or jis: that spindle's ends", needs=known)
     yield Column("crank_taper", "text", f"{crank}.taper", "iso, jis or unknown: the new crank's square holes")
+    yield Column("crank_model", "text", f"{crank}.model", "what the shop calls it; fit reports of it count together")
+    yield Column("crank_gtin", "text", f"{crank}.gtin", "its trade item number; other shops' reports count under it")
     yield Column("cartridge_taper", "text", "spindle.unit.taper", "iso or jis: the new unit's ends, if not the crank's")
     yield Column("cartridge_spacer_mm", "number", "spindle.unit.spacer_mm", "spacer under its flange, always mm")
     yield Column("ring_gap", "length", f"{near}.ring.gap", "chainring to chainstay")

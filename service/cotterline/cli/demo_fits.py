@@ -12,6 +12,9 @@ from cotterline.bench.chain.methods import MeasuredChainLine
 from cotterline.bench.fit.report import FitReportRequest, RunOutReading, TorqueReading
 from cotterline.bench.fit.result import FitResult
 from cotterline.bench.quantity import Reading
+from cotterline.bench.quotes import shell_of
+from cotterline.bench.spindle.question import SpindleRequest
+from cotterline.bench.spindle_options import SpindleResult
 from cotterline.cli.demo_orders import DemoOrders, say
 from cotterline.cli.local_service import LocalService, LocalServiceError
 from cotterline.delivery.fit_report_events import FitReport
@@ -34,9 +37,12 @@ class Fitting(NamedTuple):
 FITTED: Final = (
     Fitting("Blue tourer, read in inches", (43.5,)),
     Fitting("Green roadster, cottered", (43.0,)),
-    Fitting("Ochre roadster, its like, nuts seized", (46.0, 43.0)),
-    Fitting("Cream step-through bicycle", (44.0, 42.5)),
+    Fitting("Ochre roadster, its like, nuts seized", (45.5, 42.5)),
+    Fitting("Cream step-through bicycle", (43.5, 42.0)),
 )
+LIKE: Final = "Olive roadster, British, cottered"
+"""A bicycle that is not fitted yet; its new crank is named as the Green roadster's is."""
+
 _RUN_OUT: Final = tuple(
     RunOutReading(position=number, wobble=Reading(value=wobble, tool="caliper"))
     for number, wobble in enumerate((0.9, 0.4, 0.7, 0.6), 1)
@@ -64,6 +70,19 @@ class DemoFits:
             click.echo(chosen.reference)
             self._fit(quote, chosen)
             click.echo()
+        self._ask_again(next(quote for quote in quotes if quote.reference == LIKE))
+
+    def _ask_again(self, quote: Quote) -> None:
+        """Ask for a bicycle that has a fitted crank's like, and print what was learned meanwhile."""
+        asked, before = quote.request.spindle, quote.result.spindle
+        if isinstance(asked, UnsetType) or isinstance(before, UnsetType):
+            raise LocalServiceError(f"{quote.reference} asks for no spindle")
+        body = msgspec.json.encode(SpindleRequest(question=asked, shell=shell_of(quote.result.verdict)))
+        after = msgspec.json.decode(self._service.act("/v1/spindle-options", body), type=SpindleResult)
+        click.echo(f"{LIKE}: its new crank is like the Green roadster's")
+        say(f"before that was fitted: {_predicted(before)}")
+        say(f"asked again: {_predicted(after)}")
+        click.echo()
 
     def _fit(self, quote: Quote, chosen: Fitting) -> None:
         for measured in chosen.measured[:-1]:
@@ -92,7 +111,15 @@ class DemoFits:
         self._orders.follow(exchange.ordered.id, "dispatched")
 
 
+def _predicted(spindle: SpindleResult) -> str:
+    first, line = spindle.first, spindle.first.chain_line
+    chance = f"{first.probability_within:.0%} that it fits"
+    reached = f"chain line {line.value:.1f} ± {line.plus_minus:.1f} {line.unit}"
+    return f"{first.spindle_length.value:g} {line.unit} first, {reached}, {chance}"
+
+
 def _print(result: FitResult) -> None:
+    say(f"truly within what is allowed, given the ruler: {result.probability_within:.0%}", deeper="  ")
     for check in result.checks:
-        if check.state != "not_measured":
+        if check.state != "not_measured" and check.question != "chain_line":  # which the summary tells
             say(f"{check.state}: {check.words}", deeper="  ")

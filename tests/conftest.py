@@ -9,11 +9,13 @@ from typing import Any, Literal
 
 import hypothesis
 import pytest
+from playwright.sync_api import Browser
 
 from cotterline.store.database import Database
 from cotterline.store.migrate import migrate
 from cotterline.store.tenancy import Tenant
 from tests import postgres, shops
+from tests.browser import chromium
 
 Backend = Literal["sqlite", "postgresql"]
 
@@ -51,6 +53,14 @@ def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, sho
     path = tmp_path_factory.mktemp("template") / "cotterline.sqlite3"
     asyncio.run(migrate(f"sqlite:///{path}"))
     return path, asyncio.run(shops.add(f"sqlite:///{path}"))
+
+
+@pytest.fixture(scope="module")
+def browser(sqlite_template: object) -> Iterator[Browser]:
+    """Start a browser, after whatever else a module shares that needs an event loop: ask for it last."""
+    del sqlite_template
+    with chromium() as browser:
+        yield browser
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

@@ -1,16 +1,17 @@
 """The documentation page works offline: everything it needs is served here, and nothing it holds leads out."""
 
 import re
-import shutil
-import subprocess
+from collections.abc import Iterator
 from pathlib import Path
 
 import msgspec
 import pytest
 from litestar.testing import TestClient
+from playwright.sync_api import Browser, expect
 
 from cotterline.api.edge import Edge
 from cotterline.main import openapi_document
+from tests.browser import watching
 from tests.serving import serving
 
 Client = TestClient[Edge]
@@ -61,33 +62,21 @@ def test_nothing_else_of_the_folder_is_served(bench: Client, name: str) -> None:
     assert bench.get(f"/docs/{name}").status_code == 404
 
 
-@pytest.mark.skipif(shutil.which("chromium") is None, reason="needs a browser: install chromium")
-def test_a_browser_shows_every_operation_and_asks_nobody_else(tmp_path: Path) -> None:
-    with serving(tmp_path) as served:
-        address = served.address
-        shown = _browse(f"{address}/docs", tmp_path)
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """Serve the page."""
+    with serving(tmp_path_factory.mktemp("served"), worker="off") as served:
+        yield served.address
+
+
+def test_a_browser_shows_every_operation_and_asks_nobody_else(address: str, browser: Browser) -> None:
     document = msgspec.json.decode(openapi_document())
     called = [*document["paths"].values(), *document["webhooks"].values()]
     names = {operation["operationId"] for path in called for operation in path.values()}
-    assert set(re.findall(r'id="operations-(?!tag-)[a-z-]+-(\w+)"', shown)) == names
-    events = msgspec.json.decode((tmp_path / "net.json").read_bytes())["events"]
-    asked = {event["params"]["url"] for event in events if event.get("params", {}).get("initiator") == address}
-    assert asked == {f"{address}/openapi.json", *(f"{address}/docs/{name}" for name in SERVED)}
-
-
-def _browse(address: str, folder: Path) -> str:
-    """Open a page in a browser without a window; gives what it shows, and leaves what was asked in net.json."""
-    command = [
-        shutil.which("chromium") or "",
-        "--headless",
-        "--no-sandbox",
-        "--disable-gpu",
-        "--disable-background-networking",
-        "--disable-component-update",
-        f"--user-data-dir={folder / 'profile'}",
-        f"--log-net-log={folder / 'net.json'}",
-        "--virtual-time-budget=20000",
-        "--dump-dom",
-        address,
-    ]
-    return subprocess.run(command, capture_output=True, text=True, timeout=120, check=True).stdout  # noqa: S603
+    with watching(browser, address) as (page, asked):
+        page.goto(f"{address}/docs")
+        expect(page.locator(".opblock")).to_have_count(len(names), timeout=20_000)
+        shown = page.locator(".opblock").evaluate_all("found => found.map(one => one.id)")
+        assert {one.rsplit("-", 1)[-1] for one in shown} == names
+        urls = {request.url for request in asked if not request.url.startswith("data:")}
+    assert urls == {f"{address}/{name}" for name in ("docs", "openapi.json", *(f"docs/{name}" for name in SERVED))}

@@ -1,6 +1,5 @@
 """The bench card says in the reader's words what the quote says, fits on one sheet, and names what does not."""
 
-import os
 import re
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -11,9 +10,8 @@ from uuid import UUID
 
 import msgspec
 import pytest
-from axe_playwright_python.sync_playwright import Axe
 from lxml import html
-from playwright.sync_api import Page, Route, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from cotterline.bench.derivation import Trace
 from cotterline.bench.labour.book import DEFAULT_BOOK
@@ -23,14 +21,13 @@ from cotterline.bench.workshop import Workshop
 from cotterline.documents.bench_card import CardJob, bench_card
 from cotterline.documents.language import LANGUAGES, Language
 from cotterline.documents.sheet import HEIGHT, MARGIN, Paper
-from tests.contract.node import give_up
+from tests.browser import sheets, violations, watching
 from tests.documents.catalogue import texts
 
 BIKES = msgspec.json.decode(
     (Path(__file__).parents[2] / "demo_fixtures" / "bikes.json").read_bytes(), type=tuple[QuoteRequest, ...]
 )
 PAPERS: tuple[Paper, ...] = get_args(Paper)
-CHROMIUM = Path("/usr/bin/chromium")
 MM_PER_PIXEL = 25.4 / 96
 """A pixel of CSS (W3C, CSS Values and Units Level 3, section 6.2)."""
 
@@ -53,44 +50,32 @@ def _read(card: str) -> html.HtmlElement:
     return html.fromstring(card)
 
 
-@pytest.fixture(scope="module")
-def paper() -> Iterator[Page]:
-    """Give a browser's page; whatever it asks of anyone else fails the test."""
-    if not CHROMIUM.exists():
-        give_up(f"install Chromium as {CHROMIUM} to print cards", os.environ)
-    with sync_playwright() as started:
-        options = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
-        browser = started.chromium.launch(executable_path=CHROMIUM, args=options)
-        page = browser.new_page()
-        asked: list[str] = []
-
-        def refuse(route: Route) -> None:
-            asked.append(route.request.url)
-            route.abort()
-
-        page.route("**/*", refuse)
-        yield page
-        assert asked == [], "a card fetches nothing"
-        browser.close()
+@pytest.fixture
+def paper(browser: Browser) -> Iterator[Page]:
+    """Give a page of a browser, to print; a card fetches nothing."""
+    with watching(browser) as watched:
+        watched.page.emulate_media(media="print")
+        yield watched.page
 
 
 def _sheets(page: Page, card: str) -> int:
-    """Print a card, and count its sheets."""
     page.set_content(card)
-    printed = page.pdf(prefer_css_page_size=True, print_background=True)
-    return len(re.findall(rb"/Type\s*/Page\b(?!s)", printed))
+    return sheets(page)
 
 
 @pytest.mark.parametrize("size", PAPERS)
 @pytest.mark.parametrize("tag", LANGUAGES)
-def test_every_demo_job_fits_on_one_sheet_with_all_its_steps(paper: Page, tag: str, size: Paper) -> None:
-    paper.emulate_media(media="print")
+def test_every_demo_job_fits_on_one_sheet_with_all_its_steps_large_enough(paper: Page, tag: str, size: Paper) -> None:
     for index in range(len(BIKES)):
         card = bench_card(_job(index), Language.of(tag), size).html
         assert _sheets(paper, card) == 1, BIKES[index].reference
         height = paper.evaluate("document.querySelector('main').getBoundingClientRect().height") * MM_PER_PIXEL
         assert height <= HEIGHT[size] - 2 * MARGIN, BIKES[index].reference
         assert len(_read(card).find_class("what")) == len(_answered(index).plan.steps), BIKES[index].reference
+        smallest = paper.evaluate(
+            "Math.min(...[...document.querySelectorAll('main *')].map(e => parseFloat(getComputedStyle(e).fontSize)))"
+        )
+        assert smallest * 0.75 >= SMALLEST, BIKES[index].reference
 
 
 def _longest(words: str, index: int) -> CardJob:
@@ -113,7 +98,6 @@ def _longest(words: str, index: int) -> CardJob:
 @pytest.mark.parametrize("words", ["W", "rim ", "RING "])
 @pytest.mark.parametrize("index", [0, 7])
 def test_a_plan_longer_than_a_sheet_is_cut_short_and_says_so(paper: Page, words: str, index: int) -> None:
-    paper.emulate_media(media="print")
     job = _longest(words, index)
     count = len(job.result.plan.steps)
     for size in PAPERS:
@@ -126,23 +110,12 @@ def test_a_plan_longer_than_a_sheet_is_cut_short_and_says_so(paper: Page, words:
             assert paper.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), "nothing juts out"
 
 
-@pytest.mark.parametrize("index", range(len(BIKES)))
-def test_nothing_printed_is_too_small_to_read(paper: Page, index: int) -> None:
-    paper.set_content(bench_card(_job(index), Language.of("de"), "letter").html)
-    smallest = paper.evaluate(
-        "Math.min(...[...document.querySelectorAll('main *')].map(e => parseFloat(getComputedStyle(e).fontSize)))"
-    )
-    assert smallest * 0.75 >= SMALLEST
-
-
 @pytest.mark.parametrize("tag", LANGUAGES)
 def test_a_card_can_be_read_by_everybody(paper: Page, tag: str) -> None:
-    # Web Content Accessibility Guidelines 2.2, levels A and AA, as axe-core checks them.
     paper.emulate_media(media="screen")
     for index in (0, 7):
         paper.set_content(bench_card(_job(index), Language.of(tag), "a4").html)
-        found = Axe().run(paper)
-        assert found.violations_count == 0, found.generate_report()
+        assert violations(paper) == []
 
 
 class _Listening(Language):

@@ -73,7 +73,7 @@ def violations(page: Page) -> list[str]:
     return [f"{rule['id']}: {rule['help']}: {[node['html'] for node in rule['nodes']]}" for rule in found]
 
 
-def sheets(page: Page) -> int:
-    """Print a page as its own style says, and count the sheets."""
-    printed = page.pdf(prefer_css_page_size=True, print_background=True)
+def sheets(page: Page, paper: str = "A4") -> int:
+    """Print a page on paper of its own choice, or else on this, and count the sheets."""
+    printed = page.pdf(format=paper, prefer_css_page_size=True, print_background=True)
     return len(re.findall(rb"/Type\s*/Page\b(?!s)", printed))

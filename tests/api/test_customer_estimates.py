@@ -89,7 +89,7 @@ def test_the_page_says_what_was_quoted_and_whose_it_is(client: Client, offer: st
     low, high, mean = (f"€{estimate['money'][name]['amount']}" for name in ("p10", "p90", "expected"))
     assert f"between {low} and {high}" in customer.words
     assert f"about {mean}" in customer.words
-    assert "We will not go beyond it without asking you again." in customer.words
+    assert "It may cost less. We will not go beyond it without asking you again." in customer.words
     for point in estimate["decision_points"]:
         assert point["found"] in customer.words
         assert point["question"] in customer.words

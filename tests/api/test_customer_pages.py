@@ -10,7 +10,7 @@ from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from tests.api.customers import a_link, an_offer
 from tests.api.ordering import act
-from tests.browser import Watched, violations, watching
+from tests.browser import Watched, sheets, violations, watching
 from tests.serving import Served, serving
 
 PHONE = ViewportSize(width=360, height=740)
@@ -20,6 +20,13 @@ NARROW = ViewportSize(width=320, height=640)
 SCHEMES: tuple[Literal["light", "dark"], ...] = ("light", "dark")
 TARGET = 44
 """Least height of what is to be touched, in CSS pixels (WCAG 2.2, success criterion 2.5.5)."""
+
+
+OUTLINE = 2
+"""Least thickness of what shows where the keyboard is, in CSS pixels (WCAG 2.2, success criterion 2.4.13)."""
+
+TWICE = "html { font-size: 200% }"
+"""Text twice as large: nothing may be lost by it (WCAG 2.2, success criterion 1.4.4)."""
 
 
 class Shop(NamedTuple):
@@ -117,6 +124,7 @@ def tab_to(page: Page, selector: str) -> None:
     for _ in range(12):
         page.keyboard.press("Tab")
         if page.locator(f"{selector}:focus").count():
+            assert page.locator(selector).evaluate("e => parseFloat(getComputedStyle(e).outlineWidth)") >= OUTLINE
             return
     raise AssertionError(f"the keyboard does not reach {selector}")
 
@@ -129,7 +137,10 @@ def test_the_keyboard_alone_is_enough(shop: Shop, page: Page) -> None:
     tab_to(page, "[value=show]")
     page.keyboard.press("Enter")
     expect(page.locator(".amount")).to_have_text("€295.00")
-    tab_to(page, "summary")
+    tab_to(page, "section summary")
+    page.keyboard.press("Enter")
+    expect(page.get_by_text("the wedge that holds an arm")).to_be_visible()
+    tab_to(page, "main > details summary")
     page.keyboard.press("Enter")
     expect(page.get_by_text("Delivery of parts")).to_be_visible()
     tab_to(page, "#name")
@@ -167,18 +178,28 @@ def test_the_page_shuts_nobody_out(shop: Shop, browser: Browser, language: str) 
 
 @pytest.mark.parametrize("language", ["en", "de"])
 def test_a_narrow_screen_is_wide_enough_and_every_target_large(shop: Shop, browser: Browser, language: str) -> None:
-    with watching(browser, shop.address, viewport=NARROW) as (page, _):
+    with watching(browser, shop.address, viewport=NARROW, bypass_csp=True) as (page, _):
         page.goto(shop.link(language=language))
         assert page.evaluate("document.documentElement.scrollWidth") == NARROW["width"]
         for element in page.locator("button, summary, .choice, #name, .jump").all():
             box = element.bounding_box()
             assert box is not None
             assert box["height"] >= TARGET
+            assert box["width"] >= TARGET
+        page.set_viewport_size(PHONE)
+        page.add_style_tag(content=TWICE)
+        assert page.evaluate("document.documentElement.scrollWidth") == PHONE["width"]
+        lines = "parseFloat(getComputedStyle(e).height) / parseFloat(getComputedStyle(e).lineHeight)"
+        assert page.locator(".amount").evaluate(f"e => {lines}") == pytest.approx(1, rel=0.01), (
+            "the amount is not broken"
+        )
 
 
-def test_on_paper_stands_what_was_quoted_and_no_form(shop: Shop, page: Page) -> None:
-    page.goto(shop.link())
+@pytest.mark.parametrize(("language", "line"), [("en", "Delivery of parts"), ("de", "Lieferung der Teile")])
+def test_on_one_sheet_stands_what_was_quoted_and_no_form(shop: Shop, page: Page, language: str, line: str) -> None:
+    page.goto(shop.link(language=language) + "?options=new_chain,four_position_trial,face_shell")
     page.emulate_media(media="print")
     assert page.locator(".amount").is_visible()
-    assert page.get_by_text("Delivery of parts").is_visible()
+    assert page.get_by_text(line).is_visible()
     assert page.locator("button:visible, form:visible, input:visible").count() == 0
+    assert {paper: sheets(page, paper) for paper in ("A4", "Letter")} == {"A4": 1, "Letter": 1}

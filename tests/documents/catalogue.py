@@ -39,6 +39,7 @@ TABLES = {
         "MISSING_LINE",
         "TORQUES",
         "LINE_READINGS",
+        "TERMS",
     ),
 }
 """Constants that hold words, by module; none of them holds anything else that is text."""

@@ -17,6 +17,7 @@ from cotterline.bench.labour.book import OptionId
 from cotterline.bench.money import Money
 from cotterline.documents.language import Language
 from cotterline.documents.templates import Page, page
+from cotterline.documents.words import TERMS
 
 TroubleKind = Literal["changed", "options", "name"]
 ClosedKind = Literal[
@@ -117,7 +118,11 @@ _PLACES: Final[Mapping[TroubleKind, str]] = {"changed": "cost", "options": "cost
 """Where on the page that is to be done."""
 
 CLOSED: Final[Mapping[ClosedKind, tuple[str, ...]]] = {
-    "approved": ("You have agreed", "You agreed on {day}, up to {ceiling}."),
+    "approved": (
+        "You have agreed",
+        "You agreed on {day}, up to {ceiling}.",
+        "If you change your mind, tell {shop} soon: the parts may be ordered and the work begun.",
+    ),
     "declined": (
         "You have declined",
         "You declined this estimate on {day}.",
@@ -200,6 +205,7 @@ def asking(sheet: Sheet, asked: Asked, form: Form, language: Language) -> Page:
         included=[language.say(option.name) for option in options if option.included],
         unpriced=[language.say(row.name) for row in options if not row.included and row not in offered],
         notices=[*_notices(asked.offer, sheet, language)],
+        terms=TERMS,
         drawing=None,
     )
 
@@ -225,7 +231,7 @@ def answered(said: Answered, sheet: Sheet, language: Language) -> Page:
     named |= {name: language.money(most) for name, most in (("ceiling", said.ceiling), ("now", said.now)) if most}
     heading, *lines = (language.say(words, **named) for words in CLOSED[kind])
     if said.since is not None:
-        lines.append(language.say(SINCE[said.since], **named))
+        lines[1:] = [language.say(SINCE[said.since], **named)]
     return _closed(heading, lines, language, sheet, ceiling=named.get("now", ""), chosen=said.options)
 
 

@@ -145,3 +145,17 @@ FIRST_METHOD: Final = "both_sides_of_tube"
 
 AT_THE_FOOT: Final = "follow-part"
 """The caution that every card ends with."""
+
+TERMS: Final[tuple[tuple[str, str], ...]] = (
+    ("arm", "the lever between a pedal and the spindle"),
+    ("cotter", "the wedge that holds an arm on an old spindle"),
+    ("spindle", "the shaft that joins both arms"),
+    ("shell", "the short tube of the frame that the spindle turns in"),
+    ("cup", "the screwed-in ring that a bearing runs in"),
+    ("unit", "a new spindle with its bearings, sealed in one piece"),
+    ("ring", "the toothed wheel at the arm that pulls the chain"),
+    ("chain line", "how far out from the middle of the bicycle the chain runs"),
+    ("drive side", "the right-hand side, where the chain is"),
+    ("to face", "to cut the ends of the shell flat"),
+)
+"""Words of the trade that a customer meets, each with what it means to one who has never seen it."""

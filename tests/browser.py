@@ -20,6 +20,10 @@ GUIDELINES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-prac
 """What axe-core checks: Web Content Accessibility Guidelines 2.2, levels A and AA, and its own advice."""
 
 
+PATIENCE = 10_000
+"""How long something may take to show, in milliseconds."""
+
+
 class Watched(NamedTuple):
     """A page, and every request it made."""
 
@@ -44,6 +48,7 @@ def chromium() -> Iterator[Browser]:
 def watching(browser: Browser, home: str = "", **context: Any) -> Iterator[Watched]:  # noqa: ANN401 - of a context
     """Open a page; a request to anyone but its home, a cookie or an error on its console fails the test."""
     opened = browser.new_context(**context)
+    opened.set_default_timeout(PATIENCE)
     watched = Watched(opened.new_page(), [])
     wrong: list[str] = []
 

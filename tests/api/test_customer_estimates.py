@@ -282,6 +282,7 @@ def test_looking_is_no_answer(client: Client, offer: str, customer: Customer, me
         assert answer.status_code < 300
         assert method != "HEAD" or answer.content == b""
     assert whole(client, offer) == before
+    assert state(client, offer) == "issued", "the first look neither"
 
 
 @pytest.mark.parametrize("method", ["PUT", "PATCH", "DELETE"])

@@ -80,8 +80,10 @@ def test_a_customer_agrees_without_a_script(shop: Shop, watched: Watched) -> Non
     page.get_by_label("New chain").check()
     page.get_by_role("button", name="Show the price with these").click()
     assert page.locator(".amount").inner_text() == "€295.00"
+    expect(page.get_by_text("If you decline, none of this work is done.")).to_be_visible()
     page.get_by_label("Your name").fill("Ada Fell")
     page.get_by_role("button", name="Agree up to €295.00").click()
+    expect(page.get_by_text("If you change your mind, tell")).to_be_visible()
     assert page.get_by_role("heading", level=1).inner_text() == "You have agreed"
     page.reload()
     page.go_back()

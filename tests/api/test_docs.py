@@ -11,7 +11,7 @@ from playwright.sync_api import Browser, expect
 
 from cotterline.api.edge import Edge
 from cotterline.main import openapi_document
-from tests.browser import watching
+from tests.browser import PATIENCE, watching
 from tests.serving import serving
 
 Client = TestClient[Edge]
@@ -75,7 +75,7 @@ def test_a_browser_shows_every_operation_and_asks_nobody_else(address: str, brow
     names = {operation["operationId"] for path in called for operation in path.values()}
     with watching(browser, address) as (page, asked):
         page.goto(f"{address}/docs")
-        expect(page.locator(".opblock")).to_have_count(len(names), timeout=20_000)
+        expect(page.locator(".opblock")).to_have_count(len(names), timeout=PATIENCE)
         shown = page.locator(".opblock").evaluate_all("found => found.map(one => one.id)")
         assert {one.rsplit("-", 1)[-1] for one in shown} == names
         urls = {request.url for request in asked if not request.url.startswith("data:")}

@@ -1,10 +1,7 @@
 """Databases for the tests: each test has its own, a copy of one that was migrated once."""
 
-import asyncio
 import os
-import shutil
 from collections.abc import AsyncIterator, Iterator
-from pathlib import Path
 from typing import Any, Literal
 
 import hypothesis
@@ -12,12 +9,12 @@ import pytest
 from playwright.sync_api import Browser
 
 from cotterline.store.database import Database
-from cotterline.store.migrate import migrate
 from cotterline.store.tenancy import Tenant
-from tests import postgres, shops
+from tests import postgres, shops, sqlite
 from tests.browser import chromium
 
 Backend = Literal["sqlite", "postgresql"]
+Databases = sqlite.Files | postgres.Server
 
 # Time limits belong to benchmarks: a busy machine must not turn a law red. The same examples on every run.
 hypothesis.settings.register_profile("cotterline", deadline=None, derandomize=True, database=None)
@@ -48,17 +45,15 @@ def postgres_server() -> Iterator[postgres.Server]:
 
 
 @pytest.fixture(scope="session")
-def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, shops.Shops]:
-    """Migrate the file that every SQLite database of a test is a copy of, and add the shops."""
-    path = tmp_path_factory.mktemp("template") / "cotterline.sqlite3"
-    asyncio.run(migrate(f"sqlite:///{path}"))
-    return path, asyncio.run(shops.add(f"sqlite:///{path}"))
+def sqlite_files(tmp_path_factory: pytest.TempPathFactory) -> sqlite.Files:
+    """Share one folder of SQLite databases among the tests of a worker."""
+    return sqlite.Files(tmp_path_factory.mktemp("databases"))
 
 
 @pytest.fixture(scope="module")
-def browser(sqlite_template: object) -> Iterator[Browser]:
+def browser(sqlite_files: object) -> Iterator[Browser]:
     """Start a browser, after whatever else a module shares that needs an event loop: ask for it last."""
-    del sqlite_template
+    del sqlite_files
     with chromium() as browser:
         yield browser
 
@@ -71,37 +66,32 @@ def backend(request: pytest.FixtureRequest) -> Backend:
 
 
 @pytest.fixture
-def database_url(backend: Backend, request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+def databases(backend: Backend, request: pytest.FixtureRequest) -> Databases:
+    """Give what makes databases of this kind."""
+    chosen: Databases = request.getfixturevalue("sqlite_files" if backend == "sqlite" else "postgres_server")
+    return chosen
+
+
+@pytest.fixture
+def database_url(databases: Databases) -> Iterator[str]:
     """Give the URL of a migrated database that holds two shops and nothing else."""
-    if backend == "sqlite":
-        yield f"sqlite:///{shutil.copy(request.getfixturevalue('sqlite_template')[0], tmp_path / 'cotterline.sqlite3')}"
-        return
-    server: postgres.Server = request.getfixturevalue("postgres_server")
-    url = server.create()
+    url = databases.create()
     yield url
-    server.drop(url)
+    databases.drop(url)
 
 
 @pytest.fixture
-def empty_database_url(backend: Backend, request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+def empty_database_url(databases: Databases) -> Iterator[str]:
     """Give the URL of a database without a table."""
-    if backend == "sqlite":
-        yield f"sqlite:///{tmp_path / 'empty.sqlite3'}"
-        return
-    server: postgres.Server = request.getfixturevalue("postgres_server")
-    url = server.create(migrated=False)
+    url = databases.create(migrated=False)
     yield url
-    server.drop(url)
+    databases.drop(url)
 
 
 @pytest.fixture
-def shops_there(backend: Backend, request: pytest.FixtureRequest) -> shops.Shops:
+def shops_there(databases: Databases) -> shops.Shops:
     """Give the shops of the migrated database."""
-    if backend == "sqlite":
-        on_sqlite: shops.Shops = request.getfixturevalue("sqlite_template")[1]
-        return on_sqlite
-    server: postgres.Server = request.getfixturevalue("postgres_server")
-    return server.shops
+    return databases.shops
 
 
 @pytest.fixture

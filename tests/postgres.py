@@ -54,6 +54,7 @@ class Server:
         self.admin_url = make_url(admin_url).set(drivername="postgresql").render_as_string(hide_password=False)
         self._owner = URL.create("postgresql")
         self._role_made = ""
+        self._made: set[str] = set()
         self._template = f"cotterline_template_{uuid4().hex}"
         self.shops: shops.Shops
 
@@ -71,21 +72,32 @@ class Server:
 
     def create(self, *, migrated: bool = True) -> str:
         """Return the URL of a new database, with the tables and the shops or empty."""
-        name = f"cotterline_{uuid4().hex}"
-        self._create(name, self._template if migrated else "template0")
-        return self._url(name)
+        return self._copy(self._template if migrated else "template0")
+
+    def copy(self, url: str) -> str:
+        """Return the URL of a new database like another, to which nobody is connected."""
+        return self._copy(str(make_url(url).database))
 
     def drop(self, url: str) -> None:
         """Drop a database, whoever is still connected to it."""
-        self._run(f"DROP DATABASE IF EXISTS {make_url(url).database} WITH (FORCE)")
+        name = make_url(url).database
+        self._run(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
+        self._made.discard(str(name))
 
     def close(self) -> None:
-        """Drop the template and its owner."""
-        self.drop(self._url(self._template))
+        """Drop every database that is left, the template among them, and their owner."""
+        for name in [*self._made]:
+            self.drop(self._url(name))
         if self._role_made:
             self._run(f"DROP ROLE {self._role_made}")
 
+    def _copy(self, template: str) -> str:
+        name = f"cotterline_{uuid4().hex}"
+        self._create(name, template)
+        return self._url(name)
+
     def _create(self, name: str, template: str) -> None:
+        self._made.add(name)
         self._run(f"CREATE DATABASE {name} TEMPLATE {template} OWNER {self._owner.username}")
 
     def _url(self, database: str) -> str:

@@ -59,34 +59,45 @@ log = structlog.get_logger("cotterline.main")
 
 def create_app(settings: Settings) -> Edge:
     """Return the service as an ASGI application; the server's start opens the database, its end closes it."""
+    return equipped(handlers(settings.body_limit_bytes), settings)
+
+
+def handlers(body_limit_bytes: int) -> Litestar:
+    """Every handler with what the service puts around it; it serves once it is equipped."""
+    return application(ROUTES, lifespan=[_running], request_max_body_size=body_limit_bytes)
+
+
+def equipped(app: Litestar, settings: Settings) -> Edge:
+    """Return handlers as the service that settings describe; once it has ended they can be equipped anew."""
     tracers = [tracer] if (tracer := telemetry.tracer(os.environ)) else []
-
-    @asynccontextmanager
-    async def database_open(app: Litestar) -> AsyncIterator[None]:
-        database = await Database.open(settings.database_url, settings.database_connections)
-        uses = KeyUses(database)
-        app.state.database, app.state.key_uses = database, uses
-        app.state.rate_limits = _rate_limits(settings, database)
-        app.state.readiness = Readiness(database)
-        app.state.cipher = Cipher.of(settings.database_url, settings.secret_keys)
-        keeping = asyncio.create_task(uses.keep_always())
-        try:
-            async with posting(settings, database, app.state.cipher, metrics.tried):
-                yield
-        finally:
-            keeping.cancel()
-            await asyncio.wait([keeping])
-            await uses.keep()
-            await database.close()
-            for tracer in tracers:
-                await asyncio.to_thread(tracer.close)
-
     metrics = Metrics()
-    app = application(ROUTES, lifespan=[database_open], request_max_body_size=settings.body_limit_bytes)
+    app.state.settings, app.state.metrics, app.state.tracers = settings, metrics, tracers
     app.state.endpoints = Endpoints(networks_in(settings.open_networks), settings.practice_supplier)
-    app.state.openapi = Fixed(openapi_document(), "application/json")
+    app.state.openapi = _served_document
     app.state.scraping = Scraping(metrics, settings.metrics_token)
     return Edge(app, settings.public_base_url, watchers=[metrics, *tracers])
+
+
+@asynccontextmanager
+async def _running(app: Litestar) -> AsyncIterator[None]:
+    settings: Settings = app.state.settings
+    database = await Database.open(settings.database_url, settings.database_connections)
+    uses = KeyUses(database)
+    app.state.database, app.state.key_uses = database, uses
+    app.state.rate_limits = _rate_limits(settings, database)
+    app.state.readiness = Readiness(database)
+    app.state.cipher = Cipher.of(settings.database_url, settings.secret_keys)
+    keeping = asyncio.create_task(uses.keep_always())
+    try:
+        async with posting(settings, database, app.state.cipher, app.state.metrics.tried):
+            yield
+    finally:
+        keeping.cancel()
+        await asyncio.wait([keeping])
+        await uses.keep()
+        await database.close()
+        for tracer in app.state.tracers:
+            await asyncio.to_thread(tracer.close)
 
 
 @asynccontextmanager
@@ -162,6 +173,12 @@ def server(settings: Settings) -> uvicorn.Server:
 def openapi_document() -> bytes:
     """The OpenAPI document, the same bytes for every process of this version."""
     return openapi.build(application(ROUTES))
+
+
+@functools.cache
+def _served_document() -> Fixed:
+    """The OpenAPI document as it is served, made when it is first asked for: a second that no start needs to wait."""
+    return Fixed(openapi_document(), "application/json")
 
 
 def application(routes: Iterable[ControllerRouterHandler], **options: Any) -> Litestar:  # noqa: ANN401 - Litestar's own

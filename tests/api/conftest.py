@@ -1,22 +1,25 @@
 """The service, in process: whole on each database, or its shell around the handlers of a test."""
 
-import shutil
-from collections.abc import Callable, Iterator
+import functools
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 from uuid import uuid4
 
 import httpx
 import pytest
 import structlog
+from litestar import Litestar
 from litestar.testing import TestClient
 from litestar.types import ControllerRouterHandler
 
 from cotterline.api.edge import Edge
-from cotterline.main import application, create_app
+from cotterline.main import application, equipped, handlers
 from cotterline.settings import Settings
-from tests.shops import Shop, Shops
+from tests.api.calls import one_of_everything
+from tests.conftest import Backend, Databases
+from tests.shops import Shop
+from tests.sqlite import Files
 
 Client = TestClient[Edge]
 Shell = Callable[..., Any]
@@ -31,6 +34,21 @@ def settings(database_url: str, **more: Any) -> Settings:  # noqa: ANN401 - any 
     return Settings(database_url=database_url, secret_keys=SECRET_KEY, worker="off", **more)
 
 
+def _unlimited(database_url: str) -> Settings:
+    return settings(database_url, rate_per_minute=0, shop_rate_per_minute=0, wrong_keys_per_minute=0)
+
+
+@functools.cache
+def _handlers(_user: str, body_limit_bytes: int) -> Litestar:
+    """Give handlers that one fixture equips again for every test: to make them takes longer than most tests."""
+    return handlers(body_limit_bytes)
+
+
+def service(user: str, chosen: Settings) -> Edge:
+    """Give the whole service on handlers that no other user has at the same time."""
+    return equipped(_handlers(user, chosen.body_limit_bytes), chosen)
+
+
 def name_request(request: httpx.Request) -> None:
     """Give a POST a key of its own, where the test did not."""
     if request.method == "POST":
@@ -40,7 +58,7 @@ def name_request(request: httpx.Request) -> None:
 @pytest.fixture
 def client(database_url: str, shop_a: Shop) -> Iterator[Client]:
     """Serve everything, on a migrated database that holds two shops; calls carry the first one's key."""
-    with TestClient(create_app(settings(database_url)), raise_server_exceptions=False) as client:
+    with TestClient(service("client", settings(database_url)), raise_server_exceptions=False) as client:
         client.headers.update(shop_a.headers)
         client.event_hooks = {"request": [name_request]}
         yield client
@@ -49,20 +67,56 @@ def client(database_url: str, shop_a: Shop) -> Iterator[Client]:
 @pytest.fixture
 def anyone(database_url: str) -> Iterator[Client]:
     """Serve without limits; calls carry no key of themselves."""
-    unlimited = settings(database_url, rate_per_minute=0, shop_rate_per_minute=0, wrong_keys_per_minute=0)
-    with TestClient(create_app(unlimited), raise_server_exceptions=False) as client:
+    with TestClient(service("anyone", _unlimited(database_url)), raise_server_exceptions=False) as client:
         yield client
+
+
+class Furnished(NamedTuple):
+    """A service in which the first shop has made one of everything.
+
+    Attributes:
+        client: calls carry no key of themselves, and no limit holds.
+        url: of its database.
+        ids: of what there is, by the path parameter that names it.
+    """
+
+    client: Client
+    url: str
+    ids: Mapping[str, str]
+
+
+@pytest.fixture(scope="session")
+def furnished_once() -> dict[Backend, tuple[str, Mapping[str, str]]]:
+    """Keep, for each kind of database, one that is furnished and closed, and the ids of what is in it."""
+    return {}
 
 
 @pytest.fixture
-def bench(tmp_path_factory: pytest.TempPathFactory, sqlite_template: tuple[Path, Shops]) -> Iterator[Client]:
+def furnished(
+    backend: Backend, databases: Databases, shop_a: Shop, furnished_once: dict[Backend, tuple[str, Mapping[str, str]]]
+) -> Iterator[Furnished]:
+    """Serve a copy of the furnished database, which is furnished by the first test that asks."""
+    if backend not in furnished_once:
+        url = databases.create()
+        with TestClient(service("anyone", _unlimited(url))) as client:
+            client.headers.update(shop_a.headers)
+            furnished_once[backend] = url, one_of_everything(client)
+    original, ids = furnished_once[backend]
+    url = databases.copy(original)
+    with TestClient(service("anyone", _unlimited(url)), raise_server_exceptions=False) as client:
+        yield Furnished(client, url, ids)
+    databases.drop(url)
+
+
+@pytest.fixture
+def bench(sqlite_files: Files) -> Iterator[Client]:
     """Serve everything, on a file of no interest to the test; calls carry a key."""
-    template, shops = sqlite_template
-    url = f"sqlite:///{shutil.copy(template, tmp_path_factory.mktemp('bench'))}"
-    with TestClient(create_app(settings(url)), raise_server_exceptions=False) as client:
-        client.headers.update(shops.a.headers)
+    url = sqlite_files.create()
+    with TestClient(service("bench", settings(url)), raise_server_exceptions=False) as client:
+        client.headers.update(sqlite_files.shops.a.headers)
         client.event_hooks = {"request": [name_request]}
         yield client
+    sqlite_files.drop(url)
 
 
 @pytest.fixture

@@ -22,7 +22,8 @@ from cotterline.store import key_text, keys, secret_text
 from cotterline.store.audit import OPERATOR
 from cotterline.store.database import Database
 from cotterline.store.tenancy import SCOPES, SERVICE, Scope
-from tests.api.calls import Operation, one_of_everything, operations
+from tests.api.calls import Operation, operations
+from tests.api.conftest import Furnished
 from tests.api.resources import KINDS
 from tests.shops import BEGAN, Shop
 
@@ -81,11 +82,9 @@ def test_health_reference_documentation_and_problems_ask_for_no_key(anyone: Clie
 
 @pytest.mark.parametrize("operation", GUARDED, ids=lambda operation: operation.name)
 async def test_an_operation_takes_a_key_with_its_scope_alone_and_none_with_all_the_others(
-    anyone: Client, database_url: str, shop_a: Shop, operation: Operation
+    furnished: Furnished, shop_a: Shop, operation: Operation
 ) -> None:
-    anyone.headers.update(shop_a.headers)
-    ids = one_of_everything(anyone)
-    del anyone.headers["authorization"]
+    anyone, database_url, ids = furnished
     others: list[Scope] = [scope for scope in SCOPES if scope != operation.scope]
     lacking = operation.call(anyone, ids, bearer(await issue(database_url, shop_a, "others", *others)))
     assert (lacking.status_code, lacking.json()["type"]) == (403, "/problems/forbidden-scope")

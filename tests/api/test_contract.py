@@ -87,6 +87,9 @@ UNIQUE = {"quote_id", "link_id", "key_id", "order_id", "fit_report_id", "subscri
 DRAWN_ONCE = {"coverage"}
 """Phases that walk the schema and draw nothing, so that one seed is as good as all."""
 
+WALKED_ELSEWHERE = ("POST /v1/estimates", "POST /v1/spindle-options")
+"""Operations whose body is that of ``POST /v1/quotes``, or a member of it: they are drawn for, and not walked again."""
+
 
 OPERATIONS = {
     f"{method.upper()} {path}"
@@ -132,6 +135,10 @@ def _config(seed: int, *, every_phase: bool) -> SchemathesisConfig:
             "continue-on-failure": True,
             "generation": {"mode": "all", "max-examples": EXAMPLES},
             "phases": phases,
+            "operations": [
+                {"include-name": name, "phases": {each: {"enabled": False} for each in DRAWN_ONCE}}
+                for name in WALKED_ELSEWHERE
+            ],
         }
     )
 

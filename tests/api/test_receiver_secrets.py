@@ -144,14 +144,15 @@ def test_a_supplier_made_anew_has_none_of_the_secrets_before(depot: Client) -> N
 
 
 def test_no_secret_lies_readable_in_the_database_or_the_audit_trail(
-    depot: Client, tmp_path: Path, backend: str
+    depot: Client, database_url: str, backend: str
 ) -> None:
     texts = [made(depot, purpose="reply")["text"], made(depot, purpose="credential", text="an invented one")["text"]]
     trail = depot.get("/v1/audit").text
     assert "secret.kept" in trail
     assert not [text for text in texts if text in trail]
     if backend == "sqlite":
-        kept = b"".join(file.read_bytes() for file in tmp_path.glob("cotterline.sqlite3*"))
+        file = Path(database_url.removeprefix("sqlite:///"))
+        kept = b"".join(each.read_bytes() for each in file.parent.glob(f"{file.name}*"))
         assert b"north depot" in kept
         assert not [text for text in texts if text.encode() in kept]
 

@@ -22,6 +22,7 @@ from cotterline.store.database import Database
 from cotterline.store.deliveries import Delivery
 from cotterline.store.tenancy import Mode, Tenant
 from tests.shops import Shop
+from tests.sqlite import Files
 
 Client = TestClient[Edge]
 DEPOT = "/v1/suppliers/north depot"
@@ -156,19 +157,19 @@ def test_without_a_practice_supplier_nothing_passes_for_it() -> None:
 
 
 def test_an_operator_opens_a_network_and_test_data_a_practice_supplier(
-    tmp_path: Path, sqlite_template: tuple[Path, Any], shop_a_test: Shop
+    tmp_path: Path, sqlite_files: Files, shop_a_test: Shop
 ) -> None:
     file = tmp_path / "opened.sqlite3"
-    file.write_bytes(sqlite_template[0].read_bytes())
+    file.write_bytes(sqlite_files.template.read_bytes())
     settings = Settings(
         database_url=f"sqlite:///{file}", open_networks="10.1.0.0/16", practice_supplier="http://127.0.0.1:7000"
     )
     with TestClient(create_app(settings)) as client:
-        client.headers.update(sqlite_template[1].a.headers)
+        client.headers.update(sqlite_files.shops.a.headers)
         assert put(client, SUPPLIER | {"endpoint": "http://10.1.0.9/in"}).status_code == 200
         practising = SUPPLIER | {"endpoint": "http://127.0.0.1:7000/orders"}
         assert put(client, practising, ANY).status_code == 422
-        client.headers.update(sqlite_template[1].a_test.headers)
+        client.headers.update(sqlite_files.shops.a_test.headers)
         assert put(client, practising).status_code == 200
     del shop_a_test
 

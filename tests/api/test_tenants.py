@@ -1,15 +1,15 @@
 """Two shops are blind to each other across every operation of the API document, and live data to test data."""
 
+from collections.abc import Mapping
+
 import httpx
 import pytest
-from litestar.testing import TestClient
 
-from cotterline.api.edge import Edge
-from tests.api.calls import Operation, one_of_everything, operations
+from tests.api.calls import Operation, operations
+from tests.api.conftest import Furnished
 from tests.api.resources import KINDS
 from tests.shops import Shop, Shops
 
-Client = TestClient[Edge]
 GUARDED = [operation for operation in operations() if operation.scope]
 NAMING = [operation for operation in GUARDED if operation.identifiers]
 LISTING = [operation for operation in GUARDED if operation.method == "GET" and not operation.identifiers]
@@ -23,14 +23,7 @@ def stranger(request: pytest.FixtureRequest, shops_there: Shops) -> Shop:
     return shops_there.b if request.param == "another shop" else shops_there.a_test
 
 
-def _made_by(shop: Shop, client: Client) -> dict[str, str]:
-    client.headers.update(shop.headers)
-    made = one_of_everything(client)
-    client.headers.pop("authorization")
-    return made
-
-
-def _ids(made: dict[str, str]) -> list[str]:
+def _ids(made: Mapping[str, str]) -> list[str]:
     """What names something by itself in the whole service: not a number that every shop counts from 1."""
     found = [name for name in made.values() if len(name) > 30]  # a UUID has 36 characters
     assert len(found) >= 2
@@ -49,9 +42,9 @@ def test_every_identifier_in_a_path_can_be_made_and_so_is_tried() -> None:
 
 @pytest.mark.parametrize("operation", NAMING, ids=lambda operation: operation.name)
 def test_what_a_shop_keeps_is_not_there_for_anybody_else(
-    anyone: Client, shop_a: Shop, stranger: Shop, operation: Operation
+    furnished: Furnished, shop_a: Shop, stranger: Shop, operation: Operation
 ) -> None:
-    theirs = _made_by(shop_a, anyone)
+    anyone, theirs = furnished.client, furnished.ids
     nobodys = {name: kind.nobodys() for name, kind in KINDS.items()}
     refused = operation.call(anyone, theirs, stranger.headers)
     assert refused.status_code == 404
@@ -61,8 +54,8 @@ def test_what_a_shop_keeps_is_not_there_for_anybody_else(
 
 
 @pytest.mark.parametrize("operation", NAMING, ids=lambda operation: operation.name)
-def test_who_tries_changes_nothing(anyone: Client, shop_a: Shop, stranger: Shop, operation: Operation) -> None:
-    theirs = _made_by(shop_a, anyone)
+def test_who_tries_changes_nothing(furnished: Furnished, shop_a: Shop, stranger: Shop, operation: Operation) -> None:
+    anyone, theirs = furnished.client, furnished.ids
     reading = [each for each in NAMING if each.method == "GET" and set(each.identifiers) <= {*operation.identifiers}]
     assert reading
     before = [each.call(anyone, theirs, shop_a.headers).content for each in reading]
@@ -72,22 +65,23 @@ def test_who_tries_changes_nothing(anyone: Client, shop_a: Shop, stranger: Shop,
 
 @pytest.mark.parametrize("operation", LISTING, ids=lambda operation: operation.name)
 def test_no_list_shows_what_belongs_to_somebody_else(
-    anyone: Client, shop_a: Shop, stranger: Shop, operation: Operation
+    furnished: Furnished, stranger: Shop, operation: Operation
 ) -> None:
-    theirs = _made_by(shop_a, anyone)
-    shown = operation.call(anyone, {}, stranger.headers)
+    shown = operation.call(furnished.client, {}, stranger.headers)
     assert shown.status_code == 200
-    assert [name for name in _ids(theirs) if name in shown.text] == []
+    assert [name for name in _ids(furnished.ids) if name in shown.text] == []
 
 
-def test_the_lists_of_the_shop_itself_show_everything_it_made(anyone: Client, shop_a: Shop) -> None:
-    made = _made_by(shop_a, anyone)
-    shown = "".join(operation.call(anyone, {}, shop_a.headers).text for operation in LISTING)
-    assert [name for name in _ids(made) if name not in shown] == []
+def test_the_lists_of_the_shop_itself_show_everything_it_made(furnished: Furnished, shop_a: Shop) -> None:
+    shown = "".join(operation.call(furnished.client, {}, shop_a.headers).text for operation in LISTING)
+    assert [name for name in _ids(furnished.ids) if name not in shown] == []
 
 
-def test_the_audit_trail_of_one_thing_is_empty_for_everybody_else(anyone: Client, shop_a: Shop, stranger: Shop) -> None:
-    made = {kind: name for kind, name in _made_by(shop_a, anyone).items() if KINDS[kind].audited}
+def test_the_audit_trail_of_one_thing_is_empty_for_everybody_else(
+    furnished: Furnished, shop_a: Shop, stranger: Shop
+) -> None:
+    anyone = furnished.client
+    made = {kind: name for kind, name in furnished.ids.items() if KINDS[kind].audited}
     for name in _ids(made):
         query = {"subject_id": name}
         assert anyone.get("/v1/audit", params=query, headers=stranger.headers).json() == {"entries": []}

@@ -4,7 +4,6 @@ import subprocess
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
-from pathlib import Path
 from typing import Any
 from urllib.parse import quote as escaped
 
@@ -15,7 +14,7 @@ from cotterline.practice_supplier.rules import REPLY_SECRET, RULE_NAMES, SIGNING
 from tests.api import ordering
 from tests.cli.test_cli_practice_supplier import free_port
 from tests.command_line import COMMAND, environment
-from tests.shops import Shops
+from tests.sqlite import Files
 
 SECONDS = 60.0
 
@@ -51,11 +50,11 @@ The last one has the supplier disabled.
 
 
 @pytest.fixture(scope="module")
-def partner(tmp_path_factory: pytest.TempPathFactory, sqlite_template: tuple[Path, Shops]) -> Iterator[httpx.Client]:
+def partner(tmp_path_factory: pytest.TempPathFactory, sqlite_files: Files) -> Iterator[httpx.Client]:
     """Serve a shop in test mode that can order of the practice supplier."""
     folder = tmp_path_factory.mktemp("partner")
-    template, shops = sqlite_template
-    (folder / "cotterline.sqlite3").write_bytes(template.read_bytes())
+    shops = sqlite_files.shops
+    (folder / "cotterline.sqlite3").write_bytes(sqlite_files.template.read_bytes())
     practice, service = free_port(), free_port()
     address = f"http://127.0.0.1:{service}"
     settings = environment(

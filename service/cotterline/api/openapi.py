@@ -4,6 +4,7 @@ Litestar's own leaves out ``additionalProperties: false``, documents its own err
 that may be null, so none of it is used.
 """
 
+import asyncio
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -57,7 +58,7 @@ TAGS: Mapping[str, str] = {
 )
 async def document(request: Request[Any, Any, Any]) -> Response[bytes]:
     """Give the OpenAPI 3.1 document of the service."""
-    fixed: Fixed = request.app.state.openapi
+    fixed: Fixed = await asyncio.to_thread(request.app.state.openapi)
     return fixed.answer(request)
 
 

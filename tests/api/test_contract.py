@@ -103,6 +103,7 @@ SELDOM_SERVED = {
     "POST /v1/labour-times": "it names an operation of the labour book, which another call may have replaced",
     "POST /v1/quotes/{quote_id}/ceiling-checks": "it takes an approval in force, and so three calls before it",
     "POST /v1/quotes/{quote_id}/estimate-links": "the quote must be issued, and not answered since",
+    "POST /v1/quotes/{quote_id}/transitions": "the action that is drawn must suit the state the quote happens to be in",
     "POST /v1/quotes/{quote_id}/order-previews": "it takes an approval in force, and so three calls before it",
     "POST /v1/quotes/{quote_id}/orders": "the same, parts, prices and a supplier",
     "POST /v1/quotes/{quote_id}/fit-reports": "its parts must have been ordered, and so four calls before it",

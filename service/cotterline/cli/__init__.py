@@ -1,52 +1,63 @@
 """The command line: what ``cotterline --help`` lists."""
 
 import sys
+from importlib import import_module
 from io import TextIOWrapper
+from typing import Final
 
 import click
 
 import cotterline
-from cotterline.cli.demo import demo
-from cotterline.cli.examples import examples
-from cotterline.cli.key import key
-from cotterline.cli.migrate import migrate
-from cotterline.cli.openapi import openapi
-from cotterline.cli.practice_supplier import practice_supplier
-from cotterline.cli.problems import problems
-from cotterline.cli.quote import quote
-from cotterline.cli.secrets import secrets
-from cotterline.cli.serve import serve
-from cotterline.cli.shop import shop
-from cotterline.cli.worker import worker
+
+COMMANDS: Final = (
+    "demo",
+    "quote",
+    "serve",
+    "worker",
+    "migrate",
+    "shop",
+    "key",
+    "secrets",
+    "practice-supplier",
+    "openapi",
+    "examples",
+    "problems",
+)
+"""In the order they are listed; each is the function of its module's name."""
 
 INTERRUPTED = 130
 """Status of a command ended by Ctrl-C, as shells have it."""
 
 
-@click.group()
+class Commands(click.Group):
+    """Commands whose modules are loaded when they are called: to issue a key needs no server.
+
+    >>> Commands(name="x").list_commands(click.Context(Commands(name="x")))[0]
+    'demo'
+    """
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """The names of the commands."""
+        del ctx
+        return [*COMMANDS]
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command of that name, if there is one."""
+        del ctx
+        if cmd_name not in COMMANDS:
+            return None
+        name = cmd_name.replace("-", "_")
+        command: click.Command = getattr(import_module(f"cotterline.cli.{name}"), name)
+        return command
+
+
+@click.group(cls=Commands)
 @click.version_option(cotterline.__version__)
 def cotterline_command() -> None:
     """Thread verdicts, spindle lengths, chain lines and parts lists for bicycle workshops.
 
     Settings come from variables that begin with COTTERLINE_; options, where a command has them, go before.
     """
-
-
-for command in (
-    demo,
-    quote,
-    serve,
-    worker,
-    migrate,
-    shop,
-    key,
-    secrets,
-    practice_supplier,
-    openapi,
-    examples,
-    problems,
-):
-    cotterline_command.add_command(command)
 
 
 def main() -> None:

@@ -151,6 +151,7 @@ KINDS: Mapping[str, Kind] = {
     "signing_secret_id": Kind(a_secret_of_the_newest_subscription, _any_id, audited=False),
     "position": Kind(a_position, lambda: "999999"),
     "number": Kind(lambda _: "1", lambda: "1"),
+    "drawing": Kind(lambda _: "verdict", lambda: "verdict"),
     "version": Kind(a_version_of_each_document, lambda: "999"),
 }
 """How to make what a path parameter of the API document names."""

@@ -40,6 +40,7 @@ TABLES = {
         "TORQUES",
         "LINE_READINGS",
         "TERMS",
+        "AIMS",
     ),
 }
 """Constants that hold words, by module; none of them holds anything else that is text."""

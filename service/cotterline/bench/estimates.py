@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from math import ceil
-from typing import Final, Literal, get_args
+from typing import Annotated, Final, Literal, get_args
 
 import msgspec
 from msgspec import UNSET, UnsetType
@@ -67,6 +67,8 @@ class MoneyRange(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
         p90: enough with probability 0.9.
         expected: the mean.
         complete: whether everything is in it; otherwise ``missing_prices`` says what is not.
+        curve: twenty totals, each as likely as any other: they suffice with probability 0.025, 0.075 and so on to
+            0.975. Empty where an estimate was kept before there was a curve.
     """
 
     p10: Money
@@ -74,6 +76,7 @@ class MoneyRange(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     p90: Money
     expected: Money
     complete: bool
+    curve: Annotated[tuple[Money, ...], msgspec.Meta(max_length=20)] = ()
 
 
 class DecisionCost(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -219,6 +222,7 @@ def _range(total: TotalCost, *, complete: bool) -> MoneyRange:
         p90=total.quantile(0.9),
         expected=total.expected,
         complete=complete,
+        curve=total.curve,
     )
 
 

@@ -21,6 +21,7 @@ COMMANDS: Final = (
     "practice-supplier",
     "openapi",
     "examples",
+    "drawings",
     "problems",
 )
 """In the order they are listed; each is the function of its module's name."""

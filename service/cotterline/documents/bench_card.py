@@ -8,22 +8,21 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import Final, NamedTuple
 
-from markupsafe import Markup
 from msgspec import UnsetType
 
 from cotterline.bench.caution import CAUTIONS
 from cotterline.bench.quotes import QuoteRequest, QuoteResult
-from cotterline.bench.shell.families import FAMILIES
 from cotterline.bench.shell.next_measurement import NextMeasurement
 from cotterline.bench.spindle.aim import OldChainLine
 from cotterline.bench.spindle.question import SpindleQuestion
 from cotterline.bench.spindle_options import SpindleOption, SpindleResult
-from cotterline.bench.thread_verdicts import Cup, Leading
+from cotterline.bench.thread_verdicts import Cup
 from cotterline.documents.card_reasons import listed, reasons
 from cotterline.documents.card_steps import CardSteps, card_steps
 from cotterline.documents.language import Language
 from cotterline.documents.observed import observed
 from cotterline.documents.sheet import HEIGHT, MARGIN, TYPES, Paper, Type, clipped
+from cotterline.documents.shell_names import shell_designation, shell_name
 from cotterline.documents.templates import Page, page
 from cotterline.documents.words import (
     AT_THE_FOOT,
@@ -47,8 +46,8 @@ _READ: Final = 9.0
 _HEAD, _FOOT, _SPARE = 48.0, 27.0, 4.0
 """Millimetres of the sheet's height that head and foot are taken to need, and what uneven columns may waste."""
 
-_TABLE, _BOXES, _DRAWING, _HEADING = 29.0, 64.0, 40.0, 7.0
-"""Millimetres of a column that the spindles, the boxes, the drawing and one heading are taken to need."""
+_TABLE, _BOXES, _HEADING = 29.0, 64.0, 7.0
+"""Millimetres of a column that the spindles, the boxes and one heading are taken to need."""
 
 
 class CardJob(NamedTuple):
@@ -98,14 +97,13 @@ class Choice(NamedTuple):
     fouls: bool
 
 
-def bench_card(job: CardJob, language: Language, paper: Paper, drawing: Markup | None = None) -> Page:
+def bench_card(job: CardJob, language: Language, paper: Paper) -> Page:
     """The card of a job as a page that prints on one sheet.
 
     Args:
         job: the kept quote.
         language: whose words, numbers and units it is told in.
         paper: what it is printed on.
-        drawing: of the shell in section, as SVG.
     """
     result = job.result
     why = tuple(reasons(job.request, result, language))
@@ -113,7 +111,7 @@ def bench_card(job: CardJob, language: Language, paper: Paper, drawing: Markup |
     cautions = tuple(_spindle_cautions(result, language))
     facts = listed([observed(item, language) for item in job.request.evidence], _FACTS, language)
     beside = [*why, *cautions, *(text for item in advice for text in [f"{item.what}. {item.how}"])]
-    size, steps = _fitted(job, language, paper, _Taken(facts, beside, len(advice), drawing is not None))
+    size, steps = _fitted(job, language, paper, _Taken(facts, beside, len(advice)))
     values = {
         "job": job,
         "reference": clipped(job.reference or job.quote, _REFERENCE),
@@ -126,7 +124,6 @@ def bench_card(job: CardJob, language: Language, paper: Paper, drawing: Markup |
         "spindle": result.spindle or None,
         "choices": tuple(_choices(result.spindle, language)),
         "spindle_cautions": cautions,
-        "drawing": drawing,
         "line_readings": _line_readings(job.request),
         **_work(result, steps, language),
     }
@@ -134,18 +131,17 @@ def bench_card(job: CardJob, language: Language, paper: Paper, drawing: Markup |
 
 
 class _Taken(NamedTuple):
-    """What stands on a card beside its steps: facts, paragraphs in a column, measurements, a drawing."""
+    """What stands on a card beside its steps: facts, paragraphs in a column, measurements."""
 
     facts: str
     paragraphs: Sequence[str]
     measurements: int
-    drawn: bool
 
     def height(self, size: Type, *, boxes: bool) -> float:
         """Millimetres it takes of both columns."""
         told = sum(size.height(text, size.column) + 0.6 for text in self.paragraphs)
         headings = 2 * _HEADING + bool(self.measurements) * 2 * _HEADING
-        fixed = _TABLE + headings + self.measurements * _READ + self.drawn * _DRAWING + boxes * _BOXES
+        fixed = _TABLE + headings + self.measurements * _READ + boxes * _BOXES
         return told + fixed + 2 * size.height(self.facts, size.sheet)
 
 
@@ -164,25 +160,13 @@ def _verdict(result: QuoteResult, language: Language) -> dict[str, object]:
     return {
         "settled": result.verdict.state == "fit_to_order",
         "state": language.say(STATES[result.verdict.state]),
-        "name": _name(leading, language),
-        "designation": _designation(leading, language),
+        "name": shell_name(leading.drive, leading.non_drive, language),
+        "designation": shell_designation(leading.drive, leading.non_drive, language),
         "cups": [_cup(cup, language) for cup in leading.cups],
         "width": language.length(width.nominal),
         "measured": width.measured,
         "probability": language.percent(leading.probability, 1),
     }
-
-
-def _name(leading: Leading, language: Language) -> str:
-    drive, other = (language.say(FAMILIES[family].name) for family in (leading.drive, leading.non_drive))
-    if leading.drive == leading.non_drive:
-        return drive
-    return language.say("{drive} on the drive side, {other} on the other", drive=drive, other=other)
-
-
-def _designation(leading: Leading, language: Language) -> str:
-    both = dict.fromkeys((leading.drive, leading.non_drive))
-    return " / ".join(language.say(FAMILIES[family].designation) for family in both)
 
 
 def _cup(cup: Cup, language: Language) -> Told:

@@ -9,12 +9,14 @@ from datetime import datetime
 from typing import Any, Final, Literal
 
 import msgspec
+from markupsafe import Markup
 from msgspec import UNSET, UnsetType
 
 from cotterline.bench.customer_estimates import Choice, KeptOffer, open_options
 from cotterline.bench.estimates import NoticeCode
 from cotterline.bench.labour.book import OptionId
 from cotterline.bench.money import Money
+from cotterline.documents.drawings.cost import cost_distribution
 from cotterline.documents.language import Language
 from cotterline.documents.templates import Page, page
 from cotterline.documents.words import TERMS
@@ -206,8 +208,17 @@ def asking(sheet: Sheet, asked: Asked, form: Form, language: Language) -> Page:
         unpriced=[language.say(row.name) for row in options if not row.included and row not in offered],
         notices=[*_notices(asked.offer, sheet, language)],
         terms=TERMS,
-        drawing=None,
+        drawing=_drawing(asked, language),
     )
+
+
+def _drawing(asked: Asked, language: Language) -> Markup | None:
+    """What such jobs would cost; none of a price with options, whose spread is not known."""
+    estimate = asked.offer.estimate
+    if asked.choice.options or not estimate.money.curve:
+        return None
+    drawn = cost_distribution(estimate.money, estimate.ceiling, language)
+    return Markup(drawn)  # noqa: S704 - of our own, escaped as it was written
 
 
 def closed(kind: ClosedKind, language: Language, sheet: Sheet | None = None, **values: object) -> Page:

@@ -63,9 +63,14 @@ class Language:
         told = self._words.get(text, text)
         return told.format_map(values) if values else told
 
-    def number(self, value: float, places: int = 3) -> str:
-        """A number, to at most so many decimal places."""
-        text: str = format_decimal(round(value, places), format=f"#,##0.{'#' * places}", locale=self.locale)
+    def number(self, value: float, places: int = 3, *, fixed: bool = False) -> str:
+        """A number, to at most so many decimal places, or to just as many where they are fixed.
+
+        >>> Language.of("de").number(2.5), Language.of("de").number(2.5, 2, fixed=True)
+        ('2,5', '2,50')
+        """
+        digits = ("0" if fixed else "#") * places
+        text: str = format_decimal(round(value, places) + 0.0, format=f"#,##0.{digits}", locale=self.locale)
         return text
 
     def length(self, length: Length, places: int | None = None) -> str:

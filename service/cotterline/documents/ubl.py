@@ -5,7 +5,6 @@ and Order Cancellation. Units are of UNECE Recommendation 20; a trade item numbe
 (GTIN). Every member of this service's own document has one place in it; elements stand in the order of the schema.
 """
 
-import re
 from collections.abc import Iterator
 from typing import Final
 from xml.etree import ElementTree as ET
@@ -15,6 +14,7 @@ from msgspec import UnsetType
 from cotterline.bench.money import Money, in_minor_units, of_minor_units
 from cotterline.bench.orders import LineChange, OrderChangeDocument, OrderDocument, OrderLine
 from cotterline.bench.parts_list import ItemProperty, Measure, Quantity
+from cotterline.documents.xml_text import xml_text
 
 XML: Final = "application/xml"
 _UBL: Final = "urn:oasis:names:specification:ubl:schema:xsd:"
@@ -23,9 +23,6 @@ _CBC: Final = f"{{{_UBL}CommonBasicComponents-2}}"
 _VERSION: Final = "2.1"
 _GTIN: Final = "0160"
 _PIECES: Final = "C62"
-_NO_XML: Final = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-"""Characters no document may hold: XML 1.0, fifth edition, production 2."""
-
 _STATUS: Final = {
     "take_substitute": "Revised",
     "take_price": "Revised",
@@ -228,7 +225,7 @@ def _aggregate(parent: ET.Element, name: str) -> ET.Element:
 
 
 def _basic(parent: ET.Element, name: str, text: str, **attributes: str) -> None:
-    ET.SubElement(parent, _CBC + name, attributes).text = _NO_XML.sub("\ufffd", text)
+    ET.SubElement(parent, _CBC + name, attributes).text = xml_text(text)
 
 
 def _amount(parent: ET.Element, name: str, money: Money) -> None:

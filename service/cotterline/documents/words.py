@@ -143,6 +143,14 @@ LINE_READINGS: Final[Mapping[str, tuple[str, ...]]] = {
 FIRST_METHOD: Final = "both_sides_of_tube"
 """Taken where the job named no method of its own: it needs no diameter."""
 
+AIMS: Final[Mapping[str, str]] = {
+    "old": "old chain line {length}",
+    "rear": "rear chain line {length}",
+    "nominal": "nominal chain line {length}",
+    "stated": "chain line asked for {length}",
+}
+"""What a spindle's target is, by what says so."""
+
 AT_THE_FOOT: Final = "follow-part"
 """The caution that every card ends with."""
 

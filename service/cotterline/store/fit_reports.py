@@ -85,6 +85,13 @@ async def of_quote(tx: ReadTransaction, quote_id: UUID) -> Sequence[FitReportRow
     return [FitReportRow(**row) for row in await tx.rows(mine.order_by(*_FIRST))]
 
 
+async def newest_result(tx: ReadTransaction, quote_id: UUID) -> bytes | None:
+    """Return what the newest report of the tenant's quote was judged to say, as JSON, if there is any."""
+    mine = select(fit_reports.c.result).where(owned(fit_reports, tx.tenant), fit_reports.c.quote_id == quote_id)
+    rows = await tx.rows(mine.order_by(*_NEWEST).limit(1))
+    return rows[0]["result"] if rows else None
+
+
 async def newest_id(tx: ReadTransaction, quote_id: UUID) -> UUID | None:
     """Return the id of the newest report of the tenant's quote, if there is any."""
     mine = select(fit_reports.c.id).where(owned(fit_reports, tx.tenant), fit_reports.c.quote_id == quote_id)

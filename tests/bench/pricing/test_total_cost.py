@@ -16,7 +16,7 @@ from cotterline.bench.money import MINOR_DECIMALS, Money, whole
 from cotterline.bench.pricing.bill import Work, bill
 from cotterline.bench.pricing.in_force import PricingInForce
 from cotterline.bench.pricing.sourcing import Basket, basket
-from cotterline.bench.pricing.total_cost import TotalCost, terms
+from cotterline.bench.pricing.total_cost import EVEN_SHARES, TotalCost, terms
 from cotterline.bench.pricing.work_cost import work_cost
 from tests.bench.pricing.job_enumeration import outcomes, quantile
 from tests.bench.pricing.test_bill import price_texts, shops
@@ -53,13 +53,19 @@ def test_quantiles_and_mean_are_those_of_every_outcome_reckoned_one_by_one(
     found = total_cost(load, kept, held)
     mean = sum((total * chance for total, chance in by_total.items()), Fraction(0))
     assert abs(units(found.expected) - Decimal(float(mean))) <= Decimal("0.500001")
-    for share in SHARES:
+    for share in (*SHARES, *EVEN_SHARES):
         # Chances of enumeration come from floats: a share within their error may fall to either neighbour.
         near = {
             whole(quantile(by_total, Fraction(share) + nudge), held.pricing.rounding.mode)
             for nudge in (Fraction(-1, 10**9), Fraction(0), Fraction(1, 10**9))
         }
         assert units(found.quantile(share)) in near
+    assert found.curve == tuple(found.quantile(share) for share in EVEN_SHARES)
+
+
+def test_a_curve_is_the_middles_of_twenty_equal_parts_of_all_jobs() -> None:
+    assert len(EVEN_SHARES) == 20
+    assert pytest.approx([(part + (part + 1)) / 2 / 20 for part in range(20)]) == EVEN_SHARES
 
 
 @given(shops(), st.integers(0, 60 * 100_000), st.integers(0, 3), st.data())

@@ -6,6 +6,7 @@ distribution; that point is billed again in exact fractions and rounded as the s
 
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -20,6 +21,9 @@ from cotterline.bench.pricing.work_cost import PARTS_OF_A_MINOR_UNIT, WorkCost
 
 _SLACK: Final = 1e-12
 """Sums of masses are rounded: a quantile is not moved by less than this."""
+
+EVEN_SHARES: Final = tuple((2 * number + 1) / 40 for number in range(20))
+"""The middles of twenty equal parts of all probability: 0.025, 0.075 and so on to 0.975."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,15 +115,25 @@ class TotalCost:
 
     def quantile(self, share: float) -> Money:
         """The smallest total that suffices with probability ``share``, exact and then rounded as the shop rounds."""
-        at = int(np.searchsorted(np.cumsum(self.mass), share - _SLACK))
+        at = int(np.searchsorted(self._reached, share - _SLACK))
         point = self._order[min(at, len(self._order) - 1)]
         labour = Fraction(int(self._work.labour[point]), PARTS_OF_A_MINOR_UNIT)
         return self._money(self.terms.total(labour, int(self._work.exchanges[point])))
+
+    @property
+    def curve(self) -> tuple[Money, ...]:
+        """The quantiles at ``EVEN_SHARES``: twenty totals, each as likely as any other."""
+        return tuple(map(self.quantile, EVEN_SHARES))
 
     def suffices(self, amount: Money) -> float:
         """The probability that ``amount`` is enough; half a minor unit is forgiven, as totals are rounded."""
         limit = float(self._rules.units(amount.amount)) + 0.5
         return float(self.mass[self.totals <= limit].sum())
+
+    @cached_property
+    def _reached(self) -> NDArray[np.float64]:
+        """The probability that each total suffices."""
+        return np.cumsum(self.mass)
 
     def _money(self, units: Fraction) -> Money:
         return self._rules.money(self._rules.nearest(units))

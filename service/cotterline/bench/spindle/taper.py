@@ -75,6 +75,24 @@ class TaperShift(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     geometry_highest: Length
 
 
+def end_width(taper: Taper) -> float:
+    """Width across the flats at the narrow end in mm, the least in print.
+
+    >>> end_width("iso")
+    12.5
+    """
+    return _DATA.across_flats[taper].lowest
+
+
+def flat_slope() -> float:
+    """How much nearer the axis a flat comes for each mm towards the end.
+
+    >>> round(flat_slope(), 4)
+    0.0349
+    """
+    return math.tan(math.radians(_DATA.flat_angle.degrees))
+
+
 def geometric_shift(jis_width: float, iso_width: float, trace: Trace) -> float:
     """Seat shift in mm a side between two ends of the given widths across the flats.
 

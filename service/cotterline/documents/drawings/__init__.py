@@ -1,0 +1,1 @@
+"""Drawings of a quote as SVG: what its numbers say, to scale."""

@@ -14,6 +14,9 @@ import pytest
 from cotterline.store import key_text
 from tests.command_line import COMMAND, FIXTURES, SECONDS, ask, environment, run
 
+pytestmark = pytest.mark.xdist_group("demo")
+"""In one process, so that the demonstration is shown once."""
+
 WORDS = re.compile(r"\s+")
 
 
@@ -220,25 +223,6 @@ def test_the_key_is_in_a_file_that_only_its_owner_reads_and_nowhere_else(shown: 
     assert key[43:75] not in printed
 
 
-def test_the_call_it_prints_quotes_a_bicycle(tmp_path: Path) -> None:
-    if shutil.which("curl") is None:
-        pytest.skip("install curl to try the printed call")
-    command = [*COMMAND, "demo", "--directory", "shop", "--keep-serving"]
-    with subprocess.Popen(  # noqa: S603 - this very program
-        command, cwd=tmp_path, env=environment(PYTHONUNBUFFERED="1"), stdout=subprocess.PIPE, text=True
-    ) as process:
-        assert process.stdout is not None
-        said = ""
-        while "Ctrl-C stops it" not in said:
-            line = process.stdout.readline()
-            assert line
-            said += line
-        (call,) = re.findall(r"^  (curl .*\\\n.*)$", said, re.MULTILINE)
-        done = subprocess.run(["bash", "-euc", call], capture_output=True, text=True, timeout=SECONDS, check=True)  # noqa: S603, S607 - as a reader would run it
-        process.terminate()
-    assert json.loads(done.stdout)["result"]["verdict"]["state"] == "fit_to_order"
-
-
 def test_a_folder_that_was_used_before_is_left_alone(shown: tuple[Path, str]) -> None:
     before = (shown[0] / "cotterline.sqlite3").read_bytes()
     refused = run("demo", "--directory", str(shown[0]), folder=shown[0])
@@ -248,7 +232,7 @@ def test_a_folder_that_was_used_before_is_left_alone(shown: tuple[Path, str]) ->
 
 
 @pytest.mark.parametrize(("number", "status"), [(signal.SIGINT, 0), (signal.SIGTERM, 143)])
-def test_the_service_goes_on_when_asked_to_and_ends_with_the_demonstration(
+def test_the_service_goes_on_when_asked_to_takes_the_call_it_prints_and_ends_with_the_demonstration(
     tmp_path: Path, number: signal.Signals, status: int
 ) -> None:
     command = [*COMMAND, "demo", "--directory", "shop", "--keep-serving"]
@@ -264,6 +248,10 @@ def test_the_service_goes_on_when_asked_to_and_ends_with_the_demonstration(
         address = re.search(r"http://127\.0\.0\.1:(\d+)", said)
         assert address is not None
         assert ask(int(address[1]), "GET", "/docs")[0] == 200
+        (call,) = re.findall(r"^  (curl .*\\\n.*)$", said, re.MULTILINE)
+        if shutil.which("curl"):  # which a machine may lack
+            done = subprocess.run(["bash", "-euc", call], capture_output=True, text=True, timeout=SECONDS, check=True)  # noqa: S603, S607 - as a reader would run it
+            assert json.loads(done.stdout)["result"]["verdict"]["state"] == "fit_to_order"
         process.send_signal(number)
         process.communicate(timeout=SECONDS)
     assert process.returncode == status

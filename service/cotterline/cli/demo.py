@@ -88,8 +88,9 @@ def demo(directory: Path | None, *, show_bytes: bool, keep_serving: bool) -> Non
     """Show the whole job on the bicycles of an invented workshop.
 
     Starts the service on a new SQLite database and a free port of this machine, with a supplier to practise with beside
-    it; posts every bicycle, reads the quotes back and prints them; has two approved, orders their parts, and follows
-    the orders until the supplier has answered and the shop's booking system was told.
+    it; posts every bicycle, reads the quotes back and prints them; has five approved, orders their parts, and follows
+    the orders until the supplier has answered; fits four, exchanges the spindles of two that miss, and shows what the
+    shop's booking system was told.
     """
     folder = _new_folder(directory)
     signal.signal(signal.SIGTERM, _leave)

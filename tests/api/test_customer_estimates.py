@@ -102,6 +102,19 @@ def test_the_page_says_what_was_quoted_and_whose_it_is(client: Client, offer: st
     assert "law" not in customer.words.split()
 
 
+def test_the_page_draws_how_cost_spreads_in_amounts_of_the_estimate_until_options_change_it(
+    client: Client, offer: str, customer: Customer
+) -> None:
+    estimate = client.get(f"/v1/quotes/{offer}").json()["result"]["estimate"]
+    (drawn,) = customer.page.xpath("//figure/*[local-name()='svg']")
+    words = " ".join(drawn.xpath(".//*[local-name()='text']/text()"))
+    asked = [estimate["money"][name]["amount"] for name in ("p10", "p50", "p90", "expected")]
+    assert all(f"€{amount}" in words for amount in [*asked, estimate["ceiling"]["amount"]["amount"]])
+    assert len(drawn.xpath(".//*[local-name()='circle']")) == len(estimate["money"]["curve"]) == 20
+    customer.look("?options=new_chain")
+    assert customer.page.xpath("//*[local-name()='svg']") == []
+
+
 def test_the_page_is_kept_nowhere_and_loads_nothing(customer: Customer) -> None:
     headers = customer.answer.headers
     assert headers["content-type"] == "text/html; charset=utf-8"

@@ -105,3 +105,10 @@ def test_words_of_the_shop_cannot_become_part_of_a_drawing(client: Client) -> No
     job = JOB | {"reference": "</title><script>alert(1)</script>"[:50]}
     for name in DRAWINGS:
         assert "script" not in drawing(client, quoted(client, job), name).text
+
+
+def test_a_section_shows_no_other_quotes_fit_report(client: Client) -> None:
+    fitted = ordered(client)
+    reported(client, fitted, 42.6, spindle_length_mm=113)
+    assert "found-line" in parts(drawing(client, f"/v1/quotes/{fitted}", "cross-section"))
+    assert "found-line" not in parts(drawing(client, quoted(client), "cross-section"))

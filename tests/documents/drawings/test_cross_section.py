@@ -1,5 +1,7 @@
 """The section: every distance on paper is the core's number times the scale that the drawing names."""
 
+from xml.etree import ElementTree as ET
+
 import msgspec
 import pytest
 
@@ -87,7 +89,7 @@ def test_shell_spindle_and_rings_are_to_scale(index: int) -> None:
     assert ends[1] - ends[0] == pytest.approx(length * factor, abs=HALF_A_THOUSANDTH)
     assert span(on_paper.part("spindle-length")) == pytest.approx(tuple(ends), abs=HALF_A_THOUSANDTH)
     inside = {float(line.attrib["y1"]) for line in on_paper.parts("shell-inside")}
-    assert max(inside) - min(inside) == pytest.approx(bracket.bore * factor, abs=HALF_A_THOUSANDTH)
+    assert max(inside) - min(inside) == pytest.approx(max(bracket.bores) * factor, abs=HALF_A_THOUSANDTH)
     rings = sorted(
         sum(span(ring)) / 2 - middle if "width" in ring.attrib else x_of(ring) - middle
         for ring in on_paper.parts("ring")
@@ -124,3 +126,26 @@ def test_a_measured_seat_tube_is_drawn_whole_and_to_scale_and_one_that_was_not_i
     assert not any("seat tube" in words for words in on_paper.texts)
     assert sheet(SHOWN[0]).parts("seat-tube") == []
     assert any("seat" in words for words in sheet(SHOWN[0]).texts)
+
+
+def test_a_shell_with_two_threads_is_drawn_with_both() -> None:
+    index = next(each for each in SHOWN if len(set(shown(job(each)).bores)) > 1)
+    on_paper = sheet(index)
+    factor, _ = on_paper.factors
+    other, drive = shown(job(index)).bores
+    at = sorted((span(line)[0], float(line.attrib["y1"])) for line in on_paper.parts("shell-inside"))
+    (_, top), (_, bottom), (_, upper), (_, lower) = at
+    assert bottom - top == pytest.approx(other * factor, abs=HALF_A_THOUSANDTH)
+    assert lower - upper == pytest.approx(drive * factor, abs=HALF_A_THOUSANDTH)
+
+
+def test_no_ring_hides_the_whole_of_a_chain_line() -> None:
+    for index in SHOWN:
+        on_paper = sheet(index)
+        feet = [float(ring.attrib.get("y2", 0)) or _foot(ring) for ring in on_paper.parts("ring")]
+        lines = [float(on_paper.parts(f"{part}-line")[0].attrib["y2"]) for part in ("expected", "found")]
+        assert max(feet, default=0.0) < min(lines) - 2
+
+
+def _foot(ring: ET.Element) -> float:
+    return float(ring.attrib["y"]) + float(ring.attrib["height"])

@@ -61,3 +61,16 @@ def test_the_table_gives_every_angle(index: int) -> None:
     angles = [math.degrees(math.atan2(in_mm(gear.offset), stay)) for gear in found.gears]
     rounded = sorted(round(angle, 2) for angle in angles if round(angle, 2))
     assert sorted(told) == pytest.approx(rounded, abs=0.011)
+
+
+@pytest.mark.parametrize("index", GEARED)
+def test_the_straightest_chain_alone_is_heavy(index: int) -> None:
+    found, sheet = shown(index)
+    straightest = found.extremes.straightest
+    sprockets, rings = ([x_of(bar) for bar in sheet.parts(part)] for part in ("sprocket", "ring"))
+    widths = {
+        (float(chain.attrib["x1"]), float(chain.attrib["x2"])): float(chain.attrib["stroke-width"])
+        for chain in (*sheet.parts("within"), *sheet.parts("beyond"))
+    }
+    heavy = widths.pop((sprockets[straightest.sprocket - 1], rings[straightest.ring - 1]))
+    assert all(heavy >= 1.5 * width for width in widths.values())

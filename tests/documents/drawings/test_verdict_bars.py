@@ -34,3 +34,13 @@ def test_the_second_bar_is_the_likeliest_rival(index: int) -> None:
     bars = [right - start for start, right in map(span, sheet.parts("other"))]
     named = [chance * whole for chance in rivals if chance >= 0.001][: len(bars) - 1]
     assert bars[: len(named)] == pytest.approx(named, abs=0.02)
+
+
+@pytest.mark.parametrize("index", range(len(BIKES)))
+def test_a_thread_probable_enough_that_may_not_be_ordered_yet_is_said_to_be_so(index: int) -> None:
+    found, svg = job(index).result, drawn(index, "verdict")
+    assert svg is not None
+    reached = found.verdict.leading.probability >= found.settings.order_probability
+    told = " ".join(Sheet(svg).texts)
+    assert ("other conditions" in told) == (reached and found.verdict.state != "fit_to_order")
+    assert not {"100.0%", "0.0%"} & set(told.split())

@@ -141,7 +141,7 @@ def detail(board: Board, lines: Sequence[ChainLine], spindle: SpindleResult, lan
     bottom = board.y - 0.5
     residual = spindle.first.residual
     sign = "+" if residual.value > 0 else ""
-    words = language.say("residual {length}", length=f"{sign}{language.length(residual)}")
+    words = language.say("predicted residual {length}", length=f"{sign}{language.length(residual)}")
     _below(board, (scale.at(wanted.value), scale.at(expected.value)), words, "residual", bottom)
     words = language.say("tolerance ± {length}", length=language.length(spindle.tolerance))
     _below(board, zone, words, "tolerance", bottom)

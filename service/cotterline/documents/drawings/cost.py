@@ -239,11 +239,13 @@ def _notes(money: MoneyRange, ceiling: Ceiling | UnsetType, language: Language) 
     elif isinstance(ceiling, Ceiling):
         within = sum(_units(amount) <= _units(ceiling.amount) for amount in money.curve)
         words = say(
-            "Each dot is one job; {count} of {all} stay within the ceiling.", count=within, all=len(money.curve)
+            "Each dot stands for one job in twenty; {count} of {all} stay within the ceiling.",
+            count=within,
+            all=len(money.curve),
         )
         yield words
     else:
-        yield say("Each dot is one job; each is as likely as any other.")
+        yield say("Each dot stands for one job in twenty; all are as likely.")
     if not money.complete:
         yield say("Some prices are still missing.")
 

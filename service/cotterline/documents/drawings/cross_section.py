@@ -32,6 +32,9 @@ how far up the shaft its flats reach."""
 _ABOVE, _BELOW = 8.0, 6.0
 """Millimetres of paper that the seat tube stands above the shell, and the rings reach below it."""
 
+_SEEN: Final = 2.6
+"""Millimetres of paper that chain lines run on below the rings."""
+
 _ROW: Final = SMALL * LEAD + 1.2
 """Millimetres of paper from one dimension to the next."""
 
@@ -83,7 +86,7 @@ class _Section:
     def __init__(self, board: Board, shown: ShownBracket, scale: Scale) -> None:
         self.board, self.shown, self.scale = board, shown, scale
         self.factor = float(scale.factor)
-        self.outer = WALL + shown.bore / 2 if shown.outside is None else shown.outside / 2
+        self.outer = WALL + max(shown.bores) / 2 if shown.outside is None else shown.outside / 2
         self.axis = 0.0
 
     def draw(self, lines: Sequence[ChainLine], language: Language) -> None:
@@ -150,33 +153,39 @@ class _Section:
         self.board.line((right, top), (right, foot), pen, part)
 
     def _shell(self) -> None:
-        """Both walls, cut through."""
+        """Both walls, cut through; in two pieces where the sides have different threads."""
         shown, board = self.shown, self.board
+        (left, right), (other, drive) = shown.faces, shown.bores
+        pieces = [(left, right, drive)] if other == drive else [(left, 0.0, other), (0.0, right, drive)]
         for side in (1.0, -1.0):
-            wall = self._box(shown.faces, (side * shown.bore / 2, side * self.outer))
-            board.box(wall, None, fill=PAPER)
-            board.hatch(wall, CUT)
-            outer, inner = (self._at(0.0, side * height)[1] for height in (self.outer, shown.bore / 2))
-            board.line((wall.left, inner), (wall.right, inner), OUTLINE, "shell-inside")
+            for start, end, bore in pieces:
+                wall = self._box((start, end), (side * bore / 2, side * self.outer))
+                board.box(wall, None, fill=PAPER)
+                board.hatch(wall, CUT)
+                inner = self._at(0.0, side * bore / 2)[1]
+                board.line((wall.left, inner), (wall.right, inner), OUTLINE, "shell-inside")
+            whole = self._box(shown.faces, (side * min(shown.bores) / 2, side * self.outer))
+            outer = self._at(0.0, side * self.outer)[1]
             outside = UNKNOWN if shown.outside is None else OUTLINE
-            board.line((wall.left, outer), (wall.right, outer), outside, "shell-outside")
-            for x in (wall.left, wall.right):
+            board.line((whole.left, outer), (whole.right, outer), outside, "shell-outside")
+            for x in (whole.left, whole.right):
                 pen = OUTLINE if shown.measured else UNKNOWN
-                board.line((x, wall.top), (x, wall.bottom), pen, "shell-face")
+                board.line((x, whole.top), (x, whole.bottom), pen, "shell-face")
 
     def _unit(self) -> None:
         """Its body, its flange and its other cup; no maker's shape is known."""
         shown, board = self.shown, self.board
         width, moved = shown.unit
-        radius, side = shown.bore / 2 * _BODY, 1.0 if shown.seated_right else -1.0
+        radius, side = min(shown.bores) / 2 * _BODY, 1.0 if shown.seated_right else -1.0
+        cup, flange = shown.bores if shown.seated_right else shown.bores[::-1]
         board.box(self._box((moved - width / 2, moved + width / 2), (-radius, radius)), UNKNOWN, "unit")
         face = moved + side * width / 2
         other = moved - side * width / 2
-        board.box(self._box((other, other + side * _CUP), (-shown.bore / 2, shown.bore / 2)), UNKNOWN, "cup")
+        board.box(self._box((other, other + side * _CUP), (-cup / 2, cup / 2)), UNKNOWN, "cup")
         board.box(self._box((face, face + side * _FLANGE), (-self.outer, self.outer)), UNKNOWN, "flange", SHADE)
         if shown.spacer:
             for half in (1.0, -1.0):
-                ring = self._box((face - side * shown.spacer, face), (half * shown.bore / 2, half * self.outer))
+                ring = self._box((face - side * shown.spacer, face), (half * flange / 2, half * self.outer))
                 board.hatch(ring, CUT)
                 board.box(ring, OUTLINE, "spacer")
 
@@ -198,16 +207,16 @@ class _Section:
         board.line(self._at(left - beyond, 0.0), self._at(right + beyond, 0.0), MIDDLE)
 
     def _rings(self, below: float) -> None:
-        """The lower part of each ring."""
-        shown = self.shown
+        """The lower part of each ring; below it the chain lines that it hides are seen."""
+        shown, foot = self.shown, below - _SEEN
         top = self.axis + (SHAFT / 2 + 1.0) * self.factor
         for place in shown.rings:
             if shown.thickness is None:
                 x = self.scale.at(place)
-                self.board.line((x, top), (x, below), Pen(width=0.7), "ring")
+                self.board.line((x, top), (x, foot), Pen(width=0.7), "ring")
             else:
                 left, right = (self.scale.at(place + half) for half in (-shown.thickness / 2, shown.thickness / 2))
-                self.board.box(Box(left, top, right, below), OUTLINE, "ring", PAPER)
+                self.board.box(Box(left, top, right, foot), OUTLINE, "ring", PAPER)
 
 
 def _shell(shown: ShownBracket, language: Language) -> str:

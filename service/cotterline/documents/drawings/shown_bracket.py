@@ -27,7 +27,7 @@ class ShownBracket(NamedTuple):
         width: of the shell, nominal.
         measured: whether the shell's width was.
         faces: of the shell; nearer than nominal where one is faced.
-        bore: its nominal diameter at the thread.
+        bores: its nominal diameter at the thread, on the non-drive and on the drive side.
         outside: its diameter outside; None where it was not measured.
         tube: diameter of the seat tube, likewise.
         unit: width of shell the unit is made for, and how far its middle is moved to the drive side.
@@ -45,7 +45,7 @@ class ShownBracket(NamedTuple):
     width: float
     measured: bool
     faces: tuple[float, float]
-    bore: float
+    bores: tuple[float, float]
     outside: float | None
     tube: float | None
     unit: tuple[float, float]
@@ -64,14 +64,14 @@ def shown_bracket(
     request: QuoteRequest, result: QuoteResult, question: SpindleQuestion, spindle: SpindleResult
 ) -> ShownBracket:
     """The bracket with the spindle of first choice."""
-    unit, facing = spindle.unit, question.unit.facing_mm
+    unit, facing, leading = spindle.unit, question.unit.facing_mm, result.verdict.leading
     half, moved = in_mm(result.verdict.shell_width.nominal) / 2, in_mm(unit.moved)
     length, right = in_mm(spindle.first.spindle_length), unit.seat == "right"
     return ShownBracket(
         width=2 * half,
         measured=result.verdict.shell_width.measured,
         faces=(-half + (0.0 if right else facing), half - (facing if right else 0.0)),
-        bore=FAMILIES[result.verdict.leading.drive].diameter,
+        bores=(FAMILIES[leading.non_drive].diameter, FAMILIES[leading.drive].diameter),
         outside=_measured(request.shell_condition.outside_diameter),
         tube=_tube(question),
         unit=(in_mm(unit.unit_width), moved),

@@ -26,6 +26,9 @@ _BAR: Final = 3.2
 _INSET: Final = 0.8
 """From the line bars begin at to words."""
 
+_ROUNDED: Final = 1e-6
+"""The core rounds to so much: what it tells as all or nothing is not quite that."""
+
 _ENDS: Final = 0.93
 """Where figures end, as a probability: before the least an order can be set to need."""
 
@@ -57,9 +60,15 @@ def verdict_bars(verdict: Verdict, settings: ShopSettings, language: Language) -
     board.y += SMALL * LEAD
     top = board.y
     told = list(_bars(board, shown, threads, language))
+    reached = verdict.leading.probability >= settings.order_probability
+    note = say("Probable enough, but other conditions of an order are not met yet.")
+    notes = [note] if reached and verdict.state != "fit_to_order" else []
     _limit(board, settings.order_probability, top)
     board.line((_at(0.0), top), (_at(0.0), board.y), OUTLINE)
-    return board.svg(NAME, heading, " ".join([state, *(f"{line}." for line in told), f"{words}."]), language.tag)
+    for each in notes:
+        board.paragraph(each)
+    told = [f"{line}." for line in (*told, words)]
+    return board.svg(NAME, heading, " ".join([state, *told, *notes]), language.tag)
 
 
 def _limit(board: Board, probability: float, top: float) -> None:
@@ -97,7 +106,7 @@ def _words(thread: Thread, language: Language, *, leading: bool) -> str:
 
 def _bar(board: Board, words: str, probability: float, language: Language, *, leading: bool) -> str:
     """Words with the probability at their end, and the bar below: filled for the leading thread."""
-    share, end = language.percent(probability, 1), _at(_ENDS)
+    share, end = language.percent(min(max(probability, _ROUNDED), 1.0 - _ROUNDED), 1), _at(_ENDS)
     room = end - text_width(share, bold=leading) - 2 * MARGIN - _INSET
     board.text((end, board.y + SMALL * 0.95), share, anchor="end", bold=leading)
     for line in folded(words, room, bold=leading):

@@ -7,6 +7,8 @@ import signal
 import stat
 import subprocess
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -231,14 +233,29 @@ def test_a_folder_that_was_used_before_is_left_alone(shown: tuple[Path, str]) ->
     assert (shown[0] / "cotterline.sqlite3").read_bytes() == before
 
 
+@contextmanager
+def _demonstration(folder: Path) -> Iterator[subprocess.Popen[str]]:
+    """Start it in a process that hears Ctrl-C, also where the tests run in the background, and end it in any case."""
+    command = [*COMMAND, "demo", "--directory", "shop", "--keep-serving"]
+    with subprocess.Popen(  # noqa: S603 - this very program
+        command,
+        cwd=folder,
+        env=environment(PYTHONUNBUFFERED="1"),
+        stdout=subprocess.PIPE,
+        text=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # noqa: PLW1509 - it does nothing else
+    ) as process:
+        try:
+            yield process
+        finally:
+            process.terminate()
+
+
 @pytest.mark.parametrize(("number", "status"), [(signal.SIGINT, 0), (signal.SIGTERM, 143)])
 def test_the_service_goes_on_when_asked_to_takes_the_call_it_prints_and_ends_with_the_demonstration(
     tmp_path: Path, number: signal.Signals, status: int
 ) -> None:
-    command = [*COMMAND, "demo", "--directory", "shop", "--keep-serving"]
-    with subprocess.Popen(  # noqa: S603 - this very program
-        command, cwd=tmp_path, env=environment(PYTHONUNBUFFERED="1"), stdout=subprocess.PIPE, text=True
-    ) as process:
+    with _demonstration(tmp_path) as process:
         assert process.stdout is not None
         said = ""
         while "Ctrl-C stops it" not in said:

@@ -8,10 +8,10 @@ from typing import Any
 import msgspec
 import pytest
 
+from cotterline.api.bicycles.bike import Bike, Refused, UnreadableError, answer
+from cotterline.api.bicycles.columns import COLUMNS, COMPANIONS, companion, every_name
 from cotterline.bench.errors import Fault
-from cotterline.cli.bike import Bike, Refused, UnreadableError, answer
 from cotterline.cli.bikes_file import Form, bikes
-from cotterline.cli.columns import COLUMNS, COMPANIONS, companion, every_name
 from tests.command_line import FIXTURES
 
 WIDTH = b'{"evidence":[{"kind":"shell_width","reading":{"value":68}}]}\n'

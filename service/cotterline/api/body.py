@@ -75,6 +75,19 @@ def _kind(request: Request[Any, Any, Any]) -> tuple[str, set[str]]:
     return kind.strip().lower(), {each.strip() for each in given if each.strip()}
 
 
+def content_kind(request: Request[Any, Any, Any], *kinds: str) -> str:
+    """Which of these kinds the body is said to be, for a handler that reads it by itself.
+
+    Raises:
+        RequestRefusedError: ``unsupported-media-type``.
+    """
+    kind, parameters = _kind(request)
+    if kind not in kinds or not parameters <= _PARAMETERS.get(kind, {"charset=utf-8"}):
+        raise RequestRefusedError("unsupported-media-type", f"The body must be {' or '.join(kinds)} in UTF-8.")
+    _check_coding(request)
+    return kind
+
+
 def _check_headers(request: Request[Any, Any, Any]) -> None:
     wanted = media_type(request.route_handler)
     kind, parameters = _kind(request)
@@ -85,6 +98,10 @@ def _check_headers(request: Request[Any, Any, Any]) -> None:
         told = {"Accept-Patch": wanted} if request.method == "PATCH" else {}
         either = f"{wanted} or {CSV}" if table_of(request.route_handler) else wanted
         raise RequestRefusedError("unsupported-media-type", f"The body must be {either} in UTF-8.", headers=told)
+    _check_coding(request)
+
+
+def _check_coding(request: Request[Any, Any, Any]) -> None:
     if request.headers.get("content-encoding", "identity").lower() != "identity":
         raise RequestRefusedError("unsupported-media-type", "The body must come without a content coding.")
 

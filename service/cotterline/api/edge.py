@@ -25,7 +25,7 @@ MAX_TARGET_BYTES = 8192
 MAX_HEADER_BYTES = 32768
 
 BODY_SECONDS = 30.0
-"""How long the whole body may take to arrive."""
+"""How long the whole body may take to arrive, or each part of one that is streamed."""
 
 
 class Watcher(Protocol):
@@ -46,6 +46,9 @@ class Edge:
         self.body_seconds = body_seconds
         self._watchers = watchers
         routes = [route for route in app.routes if isinstance(route, HTTPRoute)]
+        self._streamed = {
+            route.path for route in routes if any(each.opt.get("streamed") for each in route.route_handlers)
+        }
         self._methods = {route.path_format: allowed(route.methods) for route in routes}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -63,7 +66,8 @@ class Edge:
     async def _serve(self, exchange: Exchange, receive: Receive) -> None:
         try:
             _check_head(exchange.scope)
-            await self.app(exchange.scope, _within(self.body_seconds, receive), exchange.send)
+            streamed = exchange.scope["path"] in self._streamed
+            await self.app(exchange.scope, _within(self.body_seconds, receive, each=streamed), exchange.send)
         except Exception as error:  # noqa: BLE001 - the last place that can answer
             await exchange.fail(error)
 
@@ -79,12 +83,18 @@ def _check_head(scope: HTTPScope) -> None:
         raise RequestRefusedError("malformed-request", "There must be one Host (RFC 9112, section 3.2).")
 
 
-def _within(seconds: float, receive: Receive) -> Receive:
-    """Give ``receive`` a deadline until the body is complete; waiting for a disconnect afterwards has none."""
-    deadline: float | None = asyncio.get_running_loop().time() + seconds
+def _within(seconds: float, receive: Receive, *, each: bool) -> Receive:
+    """Give ``receive`` a deadline until the body is complete; waiting for a disconnect afterwards has none.
+
+    The whole body has as long, or each part of one that is streamed.
+    """
+    clock = asyncio.get_running_loop().time
+    deadline: float | None = clock() + seconds
 
     async def timed() -> Any:  # noqa: ANN401 - any ASGI message
         nonlocal deadline
+        if each and deadline:
+            deadline = clock() + seconds
         try:
             async with asyncio.timeout_at(deadline):
                 message = await receive()

@@ -160,6 +160,8 @@ def operation(handler: HTTPRouteHandler, known: Mapping[Any, Any]) -> dict[str, 
         if table_of(handler):
             content[CSV] = {"schema": {"type": "string", "minLength": 1}}
         found["requestBody"] = {"required": True, "content": content}
+    elif "body" in handler.opt:  # which the handler reads by itself
+        found["requestBody"] = {"required": True, "content": handler.opt["body"]}
     refusals = {str(status): {"$ref": f"#/components/responses/{_REFUSALS[status]}"} for status in _statuses(handler)}
     found["responses"] = {str(handler.status_code): _success(handler, known), **handler.opt.get("also", {}), **refusals}
     return found
@@ -223,7 +225,7 @@ def _answers(handler: HTTPRouteHandler) -> dict[str, Any]:
 def _statuses(handler: HTTPRouteHandler) -> list[int]:
     """Every status with which this handler can refuse or fail."""
     found = {400, 414, 422, 431, 500, *handler.opt.get("refusals", ()), *header_refusals(handler)}
-    if handler.parsed_data_field:
+    if handler.parsed_data_field or "body" in handler.opt:
         found |= {408, 413, 415}
     if path_names(handler):
         found.add(404)

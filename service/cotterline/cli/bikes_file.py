@@ -7,9 +7,9 @@ from typing import BinaryIO, Final, Literal
 
 import msgspec
 
-from cotterline.cli.bike import MAX_BYTES, Bike, Refused, UnreadableError
-from cotterline.cli.bikes_csv import bikes_by_row
-from cotterline.cli.bikes_json import bikes_by_line, bikes_of_document
+from cotterline.api.bicycles.bike import MAX_BYTES, Bike, Refused, UnreadableError
+from cotterline.api.bicycles.bikes_csv import bikes_by_row
+from cotterline.api.bicycles.bikes_json import bikes_by_line, bikes_of_document
 
 Form = Literal["json", "json-lines", "csv"]
 

@@ -10,6 +10,7 @@ from uuid import UUID
 import click
 import msgspec
 
+from cotterline.api.bicycles.bike import printable
 from cotterline.api.kept_quote import Quote
 from cotterline.api.order_previews import OrderPreviews
 from cotterline.api.orders import KeptOrder, PlacedOrders
@@ -18,7 +19,6 @@ from cotterline.bench.orders import OrderRequest
 from cotterline.bench.pricing.ceiling import Ceiling
 from cotterline.bench.replies import OrderState
 from cotterline.bench.suppliers import Supplier
-from cotterline.cli.bike import printable
 from cotterline.cli.booking_system import BookingSystem, Told
 from cotterline.cli.local_service import LocalService, LocalServiceError
 from cotterline.practice_supplier.rules import ORDERS, REPLY_SECRET, SIGNING_SECRET

@@ -7,22 +7,14 @@ import click
 import msgspec
 from rich.console import Console
 
-from cotterline.bench.quotes import QuoteResult
-from cotterline.cli.bike import Bike, Quoted, Refused, UnreadableError, answer, printable
+from cotterline.api.bicycles.bike import Bike, Quoted, Refused, UnreadableError, answer, printable
+from cotterline.api.bicycles.columns import COLUMNS, COMPANIONS
+from cotterline.api.bicycles.told import QuotedLine
 from cotterline.cli.bikes_file import Form, bikes
-from cotterline.cli.columns import COLUMNS, COMPANIONS
 from cotterline.cli.progress import ReadingProgress
 from cotterline.cli.quote_table import QuoteTable
 
 SOME_REFUSED: Final = 1
-
-
-class QuotedLine(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """A quote as a JSON line: where the bicycle stood in the file, the shop's name for it, and the answer."""
-
-    place: str
-    reference: str = ""
-    result: QuoteResult
 
 
 class _WithColumns(click.Command):

@@ -13,6 +13,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from cotterline.api.bicycles.bike import printable
 from cotterline.bench.chain.drivetrain import DrivetrainResult
 from cotterline.bench.parts_list import PartsList
 from cotterline.bench.pricing.ceiling import Ceiling
@@ -22,7 +23,6 @@ from cotterline.bench.shell.families import FAMILIES
 from cotterline.bench.shell.next_measurement import NextMeasurement
 from cotterline.bench.shell.remedies import Remedy
 from cotterline.bench.spindle_options import SpindleOption, SpindleResult
-from cotterline.cli.bike import printable
 
 HEADINGS: Final = ("bicycle", "shell", "spindle, mm", "chain line, mm", "gears beyond limit")
 LEAST_WIDTH: Final = 72

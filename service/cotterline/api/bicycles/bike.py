@@ -1,7 +1,7 @@
 """A bicycle as a file gave it: ready to be quoted, or refused with every reason."""
 
 from collections.abc import Mapping, Sequence
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from cotterline.api.body import decode
 from cotterline.api.problems import refusal_of
@@ -14,16 +14,30 @@ MAX_BYTES = 1024 * 1024
 """Longest line of a file, and longest single bicycle: as much as the service takes in one request."""
 
 
+UNSET_WORKSHOP: Final = Workshop()
+"""Of a shop that never set anything."""
+
+
 class UnreadableError(Exception):
     """The file as a whole is not one of bicycles; nothing after this point was read."""
 
 
 class Refused(NamedTuple):
-    """A bicycle that cannot be quoted; its faults point to JSON members, or to columns where the file has them."""
+    """A bicycle that cannot be quoted; its faults point to JSON members, or to columns where the file has them.
+
+    Attributes:
+        place: where it stood.
+        reference: the shop's own name for the job, as far as it was read.
+        faults: every reason.
+        code: of the problem type.
+        detail: what went wrong, in a sentence.
+    """
 
     place: str
     reference: str
     faults: tuple[Fault, ...]
+    code: str = "invalid-table"
+    detail: str = "The row was refused."
 
 
 class Bike(NamedTuple):
@@ -54,10 +68,10 @@ def read(place: str, raw: bytes, columns: Mapping[str, str]) -> Bike | Refused:
         return _refused(place, "", error, columns)
 
 
-def answer(bike: Bike, *, derivation: bool) -> Quoted | Refused:
-    """The whole job for a bicycle."""
+def answer(bike: Bike, *, derivation: bool, workshop: Workshop = UNSET_WORKSHOP) -> Quoted | Refused:
+    """The whole job for a bicycle, in a workshop that never set anything unless one is given."""
     try:
-        return Quoted(bike, quote(bike.request, Workshop(), Trace(wanted=derivation)))
+        return Quoted(bike, quote(bike.request, workshop, Trace(wanted=derivation)))
     except CotterlineError as error:
         return _refused(bike.place, bike.request.reference or "", error, bike.columns)
 
@@ -65,9 +79,10 @@ def answer(bike: Bike, *, derivation: bool) -> Quoted | Refused:
 def _refused(place: str, reference: str, error: Exception, columns: Mapping[str, str]) -> Refused:
     refusal = refusal_of(error)
     if refusal.code == "malformed-request":
-        return Refused(place, reference, (Fault("", "is not well-formed JSON in UTF-8, or is nested too deeply"),))
-    found = [Fault(column_of(item.pointer or "", columns), item.detail) for item in refusal.errors]
-    return Refused(place, reference, tuple(found) or (Fault("", refusal.detail),))
+        found = [Fault("", "is not well-formed JSON in UTF-8, or is nested too deeply")]
+    else:
+        found = [Fault(column_of(item.pointer or "", columns), item.detail) for item in refusal.errors]
+    return Refused(place, reference, tuple(found) or (Fault("", refusal.detail),), refusal.code, refusal.detail)
 
 
 def printable(text: str) -> str:

@@ -10,9 +10,9 @@ from typing import Final, NamedTuple
 
 import msgspec
 
+from cotterline.api.bicycles.bike import Bike, Refused, read
+from cotterline.api.bicycles.columns import COLUMNS, COMPANIONS, READERS, Cell, Column, companion
 from cotterline.bench.errors import Fault
-from cotterline.cli.bike import Bike, Refused, read
-from cotterline.cli.columns import COLUMNS, COMPANIONS, READERS, Cell, Column, companion
 
 AIMS: Final[Mapping[str, str]] = {
     "old": "old_chain_line",

@@ -5,8 +5,8 @@ from typing import Final
 
 import msgspec
 
+from cotterline.api.bicycles.bike import MAX_BYTES, Bike, Refused, UnreadableError, read
 from cotterline.bench.errors import Fault
-from cotterline.cli.bike import MAX_BYTES, Bike, Refused, UnreadableError, read
 
 MAX_DOCUMENT_BYTES: Final = 64 * MAX_BYTES
 """An array is held whole while it is read; one bicycle a line is not."""
@@ -45,7 +45,8 @@ def bikes_of_document(lines: Iterator[bytes]) -> Iterator[Bike | Refused]:
 
 def _bike(place: str, raw: bytes) -> Bike | Refused:
     if len(raw) > MAX_BYTES:
-        return Refused(place, "", (Fault("", "is longer than 1 MiB, which no bicycle is"),))
+        words = "is longer than 1 MiB, which no bicycle is"
+        return Refused(place, "", (Fault("", words),), "request-too-large", f"It {words}.")
     return read(place, raw, {})
 
 

@@ -2,11 +2,11 @@
 
 from collections.abc import Iterator
 
+from cotterline.api.bicycles.bike import MAX_BYTES, Bike, Refused, UnreadableError
+from cotterline.api.bicycles.columns import every_name
+from cotterline.api.bicycles.csv_row import bike
 from cotterline.api.csv_text import names_of, records, wrong_names
 from cotterline.bench.errors import Fault
-from cotterline.cli.bike import MAX_BYTES, Bike, Refused, UnreadableError
-from cotterline.cli.columns import every_name
-from cotterline.cli.csv_row import bike
 
 
 def bikes_by_row(lines: Iterator[bytes]) -> Iterator[Bike | Refused]:

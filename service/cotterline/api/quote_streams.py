@@ -1,0 +1,214 @@
+"""Quotes by the stream: bicycles come in and answers go out at the same time, in order; nothing is kept of either.
+
+The bench's work is done in a thread of its own, which asks for more of the body when it has answered all there was. So
+memory does not grow with the stream, and who does not read is not read from.
+"""
+
+import asyncio
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any, Final
+
+from anyio import CapacityLimiter, from_thread, to_thread
+from litestar import Request, post
+from litestar.di import NamedDependency
+from litestar.types import ASGIApp, Receive, Scope, Send
+
+from cotterline.api import examples
+from cotterline.api.bicycles.bike import MAX_BYTES, Bike, Quoted, Refused, UnreadableError, answer
+from cotterline.api.bicycles.bikes_csv import bikes_by_row
+from cotterline.api.bicycles.bikes_json import bikes_by_line
+from cotterline.api.bicycles.told import CsvRows, JsonLines, Summary, Teller
+from cotterline.api.body import CSV, content_kind
+from cotterline.api.caller import Caller
+from cotterline.api.parameters import Derivation
+from cotterline.api.problems import RequestRefusedError, call_of, document, log_failure, refusal_of
+from cotterline.bench.workshop import Workshop
+
+JSON_LINES: Final = "application/x-ndjson"
+
+IDLE_SECONDS: Final = 30.0
+"""How long a client may take to read what it was sent; for what it sends the edge has the same patience."""
+
+MOST: Final = 4
+"""Streams that one process serves at once: each is worth a core."""
+
+_FLUSH: Final = 64 * 1024
+"""Bytes of answers that are sent together where more of the body is there already."""
+
+_UTF_8_MARK: Final = b"\xef\xbb\xbf"
+_READERS: Final[Mapping[str, Callable[[Iterator[bytes]], Iterator[Bike | Refused]]]] = {
+    JSON_LINES: bikes_by_line,
+    CSV: bikes_by_row,
+}
+_MEDIA: Final[Mapping[str, bytes]] = {JSON_LINES: JSON_LINES.encode(), CSV: b"text/csv; charset=utf-8; header=present"}
+_LIMITER: Final = CapacityLimiter(MOST)
+_EXAMPLE: Final = " ".join(examples.read("whole_job").decode().split()) + "\n"
+
+
+class Stream:
+    """One stream: an ASGI application that answers while it reads.
+
+    Args:
+        reader: of the lines of the body.
+        teller: of the answers.
+        media: what the answers are.
+        workshop: whose jobs they are.
+        derivation: whether every number says how it came about.
+    """
+
+    def __init__(
+        self,
+        reader: Callable[[Iterator[bytes]], Iterator[Bike | Refused]],
+        teller: Teller,
+        media: bytes,
+        workshop: Workshop,
+        *,
+        derivation: bool,
+    ) -> None:
+        self._reader, self._teller, self._media = reader, teller, media
+        self._workshop, self._derivation = workshop, derivation
+        self._counts = {Quoted: 0, Refused: 0}
+        self._out: list[bytes] = []
+        self._size = 0
+        self._begun = self._read = False
+        self._receive: Receive
+        self._send: Send
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Serve it to its end, or say on its last line why it did not come to that."""
+        self._receive, self._send = receive, send
+        try:
+            await to_thread.run_sync(self._drive, limiter=_LIMITER)
+        except Exception as error:
+            told = _unreadable(error) if isinstance(error, UnreadableError) else error
+            if not self._begun:
+                raise told from error
+            refusal = refusal_of(told)
+            log_failure(told, refusal, call_of(scope))
+            ended = self._summary(complete=False, problem=document(refusal, call_of(scope)))
+            await self._put({"type": "http.response.body", "body": self._teller.end(ended), "more_body": False})
+
+    def _drive(self) -> None:
+        self._write(self._teller.heading())
+        for item in self._reader(lines_of(self._part)):
+            found = self._answer(item) if isinstance(item, Bike) else item
+            self._counts[type(found)] += 1
+            self._write(self._teller.answer(found))
+        self._write(self._teller.end(self._summary(complete=True)))
+        self._flush(more=False)
+
+    def _answer(self, bike: Bike) -> Quoted | Refused:
+        return answer(bike, derivation=self._derivation, workshop=self._workshop)
+
+    def _summary(self, *, complete: bool, **problem: Any) -> Summary:  # noqa: ANN401 - the one member there may be
+        quoted, refused = self._counts[Quoted], self._counts[Refused]
+        return Summary(bicycles=quoted + refused, quoted=quoted, refused=refused, complete=complete, **problem)
+
+    def _part(self) -> bytes | None:
+        """The next part of the body, once everything before it was answered; None where there is no more."""
+        if self._read:
+            return None
+        if self._counts[Quoted] or self._counts[Refused]:  # a header alone could still turn out to head nothing
+            self._flush(more=True)
+        message = from_thread.run(self._get)
+        self._read = not message.get("more_body", False)
+        part: bytes = message.get("body", b"")
+        return part
+
+    def _write(self, told: bytes) -> None:
+        self._out.append(told)
+        self._size += len(told)
+        if self._size >= _FLUSH:
+            self._flush(more=True)
+
+    def _flush(self, *, more: bool) -> None:
+        body, self._out, self._size = b"".join(self._out), [], 0
+        if body or not more:
+            from_thread.run(self._put, {"type": "http.response.body", "body": body, "more_body": more})
+
+    async def _get(self) -> Any:  # noqa: ANN401 - an ASGI message
+        return await self._receive()
+
+    async def _put(self, message: Any) -> None:  # noqa: ANN401 - an ASGI message
+        async with asyncio.timeout(IDLE_SECONDS):
+            if not self._begun:
+                self._begun = True
+                headers = [(b"content-type", self._media)]
+                await self._send({"type": "http.response.start", "status": 200, "headers": headers})
+            await self._send(message)
+
+
+def lines_of(part: Callable[[], bytes | None]) -> Iterator[bytes]:
+    r"""The lines of what comes in parts; one that is too long comes in pieces, none of which ends it but the last.
+
+    >>> parts = iter([b"a", b"b\nc", None])
+    >>> list(lines_of(lambda: next(parts)))
+    [b'ab\n', b'c']
+    """
+    held, mark = b"", _UTF_8_MARK
+    while (more := part()) is not None:
+        held += more
+        if len(held) >= len(mark):
+            held, mark = held.removeprefix(mark), b""
+        start = 0
+        while end := held.find(b"\n", start) + 1:
+            yield held[start:end]
+            start = end
+        held = held[start:]
+        while len(held) > MAX_BYTES:
+            yield held[: MAX_BYTES + 1]
+            held = held[MAX_BYTES + 1 :]
+    if held:
+        yield held
+
+
+def _taken() -> bool:
+    """Whether this process serves as many streams as it may."""
+    return _LIMITER.available_tokens < 1
+
+
+def _unreadable(error: UnreadableError) -> RequestRefusedError:
+    return RequestRefusedError("invalid-table", f"The body cannot be read as bicycles: {error}.")
+
+
+_TEXT: Final = {"schema": {"type": "string"}}
+
+
+@post(
+    "/v1/quotes/stream",
+    status_code=200,
+    operation_id="streamQuotes",
+    tags=["quotes"],
+    summary="Do the whole job for a stream of bicycles",
+    request_max_body_size=None,
+    opt={
+        "scope": "quote",
+        "streamed": True,
+        "body": {
+            JSON_LINES: {**_TEXT, "examples": {"one-line": {"summary": "One bicycle", "value": _EXAMPLE}}},
+            CSV: _TEXT,
+        },
+        "content": {JSON_LINES: _TEXT, CSV: _TEXT},
+    },
+)
+async def create(
+    request: Request[Any, Any, Any],
+    caller: NamedDependency[Caller],
+    workshop: NamedDependency[Workshop],
+    derivation: Derivation = False,  # noqa: FBT002 - a query parameter
+) -> ASGIApp:
+    """Answer each bicycle while the next ones come: one JSON line for each line, or one row for each row.
+
+    A line or row that cannot be quoted is answered in its place with a problem, and the others go on. The last line is
+    a summary, with `complete` true where the stream was read to its end. Nothing is kept. Send `text/csv` with the
+    columns of `cotterline quote --help` for rows instead of JSON; `Accept` chooses what comes back, the same form
+    unless it is there. Read while you send: what is not read is not asked for.
+    """
+    del caller
+    kind = content_kind(request, *_READERS)
+    if _taken():
+        words = f"This process serves {MOST} streams already."
+        raise RequestRefusedError("unavailable", words, headers={"Retry-After": "10"})
+    form = request.accept.best_match([kind, *_READERS], kind)
+    teller: Teller = CsvRows() if form == CSV else JsonLines(call_of(request.scope))
+    return Stream(_READERS[kind], teller, _MEDIA[form], workshop, derivation=derivation)

@@ -11,6 +11,7 @@ import pytest
 from cotterline.api.bicycles.bike import Bike, Refused, UnreadableError, answer
 from cotterline.api.bicycles.columns import COLUMNS, COMPANIONS, companion, every_name
 from cotterline.bench.errors import Fault
+from cotterline.bench.workshop import Workshop
 from cotterline.cli.bikes_file import Form, bikes
 from tests.command_line import FIXTURES
 
@@ -123,7 +124,7 @@ def test_a_spreadsheets_habits_change_nothing(delimiter: str, ending: str, mark:
 def test_a_cell_that_cannot_be_right_is_named_by_its_column(columns: str, cells: str, fault: str) -> None:
     content = f"old_crank;{columns}\ncottered;{cells}\n"
     (found,) = read(content.encode(), "bikes.csv")
-    refused = answer(found, derivation=False) if isinstance(found, Bike) else found
+    refused = answer(found, Workshop(), derivation=False) if isinstance(found, Bike) else found
     assert isinstance(refused, Refused)
     assert refused.faults[0].pointer == columns
     assert fault in refused.faults[0].detail

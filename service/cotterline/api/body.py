@@ -19,8 +19,9 @@ from cotterline.api.problems import RequestRefusedError, body_errors
 from cotterline.bench.errors import Fault
 
 CSV = "text/csv"
-_PARAMETERS = {"application/json": {"charset=utf-8"}, CSV: {"charset=utf-8", "header=present"}}
-"""Parameters that a content type may have (for tables RFC 4180, section 3)."""
+_PLAIN = {"charset=utf-8"}
+_PARAMETERS = {CSV: {"charset=utf-8", "header=present"}}
+"""Parameters that a content type may have, where they are others (for tables RFC 4180, section 3)."""
 
 _MAX_EXACT_INTEGER = 2**53
 """Beyond this a JSON number is not the same integer in every reader (RFC 8259, section 6)."""
@@ -33,7 +34,7 @@ class StrictRequest(Request[Any, Any, Any]):
         """The raw body; where the handler takes one it must be there and say that it is JSON."""
         if self.route_handler.parsed_data_field is None:
             return await super().body()
-        _check_headers(self)
+        content_kind(self, *_kinds(self.route_handler))
         raw = await super().body()
         if not raw:
             raise RequestRefusedError("malformed-request", "The body is empty; a JSON document is expected.")
@@ -76,34 +77,25 @@ def _kind(request: Request[Any, Any, Any]) -> tuple[str, set[str]]:
 
 
 def content_kind(request: Request[Any, Any, Any], *kinds: str) -> str:
-    """Which of these kinds the body is said to be, for a handler that reads it by itself.
+    """Which of these kinds the body is said to be.
 
     Raises:
         RequestRefusedError: ``unsupported-media-type``.
     """
     kind, parameters = _kind(request)
-    if kind not in kinds or not parameters <= _PARAMETERS.get(kind, {"charset=utf-8"}):
-        raise RequestRefusedError("unsupported-media-type", f"The body must be {' or '.join(kinds)} in UTF-8.")
-    _check_coding(request)
+    if kind not in kinds or not parameters <= _PARAMETERS.get(kind, _PLAIN):
+        # RFC 5789, section 2.2: a PATCH refused for its format is told which would do.
+        told = {"Accept-Patch": kinds[0]} if request.method == "PATCH" else {}
+        words = f"The body must be {' or '.join(kinds)} in UTF-8."
+        raise RequestRefusedError("unsupported-media-type", words, headers=told)
+    if request.headers.get("content-encoding", "identity").lower() != "identity":
+        raise RequestRefusedError("unsupported-media-type", "The body must come without a content coding.")
     return kind
 
 
-def _check_headers(request: Request[Any, Any, Any]) -> None:
-    wanted = media_type(request.route_handler)
-    kind, parameters = _kind(request)
-    as_table = kind == CSV and table_of(request.route_handler) is not None
-    known = _PARAMETERS[CSV if as_table else "application/json"]
-    if (kind != wanted and not as_table) or not parameters <= known:
-        # RFC 5789, section 2.2: a PATCH refused for its format is told which would do.
-        told = {"Accept-Patch": wanted} if request.method == "PATCH" else {}
-        either = f"{wanted} or {CSV}" if table_of(request.route_handler) else wanted
-        raise RequestRefusedError("unsupported-media-type", f"The body must be {either} in UTF-8.", headers=told)
-    _check_coding(request)
-
-
-def _check_coding(request: Request[Any, Any, Any]) -> None:
-    if request.headers.get("content-encoding", "identity").lower() != "identity":
-        raise RequestRefusedError("unsupported-media-type", "The body must come without a content coding.")
+def _kinds(handler: Any) -> tuple[str, ...]:  # noqa: ANN401 - Litestar's handler
+    """What a handler's body may be."""
+    return (media_type(handler), CSV) if table_of(handler) else (media_type(handler),)
 
 
 @functools.cache

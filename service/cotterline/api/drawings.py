@@ -29,8 +29,6 @@ SVG: Final = "image/svg+xml"
 POLICY: Final = "default-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'; sandbox"
 """A drawing holds no style, script, font or picture, so it is allowed none (W3C, Content Security Policy Level 3)."""
 
-_NAMES: Final = {name: name for name in DRAWINGS}
-
 
 def drawn(name: str, held: HeldQuote, language: Language, fitted: bytes | None) -> str:
     """A drawing of a kept quote.
@@ -44,12 +42,13 @@ def drawn(name: str, held: HeldQuote, language: Language, fitted: bytes | None) 
     Raises:
         CotterlineError: ``not-found`` where there is no such drawing, or this quote lacks what it would show.
     """
-    if name not in _NAMES:
+    known = next((each for each in DRAWINGS if each == name), None)
+    if known is None:
         raise CotterlineError("not-found", f"There is no such drawing; there are {', '.join(DRAWINGS)}.")
     job, fit = job_of(held), msgspec.json.decode(fitted, type=FitResult) if fitted else None
-    found = draw(_NAMES[name], job.request, job.result, language, fit)
+    found = draw(known, job.request, job.result, language, fit)
     if found is None:
-        raise CotterlineError("not-found", lacking(_NAMES[name], job.request, job.result))
+        raise CotterlineError("not-found", lacking(known, job.request, job.result))
     return found
 
 

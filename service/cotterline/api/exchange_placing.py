@@ -61,25 +61,19 @@ class Job:
 
     Attributes:
         report: that says so.
+        told: the report as it came from the stand.
+        result: what it was judged to say.
         ground: what its orders go by.
         files: every order of it, held.
         lengths: of the spindles at hand, mm.
     """
 
     report: FitReportRow
+    told: FitReportRequest
+    result: FitResult
     ground: Ground
     files: tuple[OrderFile, ...]
     lengths: tuple[float, ...]
-
-    @property
-    def result(self) -> FitResult:
-        """What the report was judged to say."""
-        return msgspec.json.decode(self.report.result, type=FitResult)
-
-    @property
-    def told(self) -> FitReportRequest:
-        """The report as it came from the stand."""
-        return msgspec.json.decode(self.report.request, type=FitReportRequest)
 
     @property
     def missed(self) -> OrderedSpindle | None:
@@ -147,7 +141,14 @@ async def _job(tx: WriteTransaction, now: datetime, report_id: UUID) -> Job:
         raise _wrong("The job passed by this report, so its spindle stays.")
     ground = await ground_of(tx, held)
     files = await spindles.of_quote(tx, held.quote.id)
-    return Job(report=report, ground=ground, files=files, lengths=await known_lengths(tx, held, files))
+    return Job(
+        report=report,
+        told=msgspec.json.decode(report.request, type=FitReportRequest),
+        result=msgspec.json.decode(report.result, type=FitResult),
+        ground=ground,
+        files=files,
+        lengths=await known_lengths(tx, held, files),
+    )
 
 
 def _length(job: Job, asked: ExchangeRequest) -> float:

@@ -5,6 +5,7 @@ memory does not grow with the stream, and who does not read is not read from.
 """
 
 import asyncio
+from codecs import BOM_UTF8
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any, Final
 
@@ -35,7 +36,6 @@ MOST: Final = 4
 _FLUSH: Final = 64 * 1024
 """Bytes of answers that are sent together where more of the body is there already."""
 
-_UTF_8_MARK: Final = b"\xef\xbb\xbf"
 _READERS: Final[Mapping[str, Callable[[Iterator[bytes]], Iterator[Bike | Refused]]]] = {
     JSON_LINES: bikes_by_line,
     CSV: bikes_by_row,
@@ -98,7 +98,7 @@ class Stream:
         self._flush(more=False)
 
     def _answer(self, bike: Bike) -> Quoted | Refused:
-        return answer(bike, derivation=self._derivation, workshop=self._workshop)
+        return answer(bike, self._workshop, derivation=self._derivation)
 
     def _summary(self, *, complete: bool, **problem: Any) -> Summary:  # noqa: ANN401 - the one member there may be
         quoted, refused = self._counts[Quoted], self._counts[Refused]
@@ -145,7 +145,7 @@ def lines_of(part: Callable[[], bytes | None]) -> Iterator[bytes]:
     >>> list(lines_of(lambda: next(parts)))
     [b'ab\n', b'c']
     """
-    held, mark = b"", _UTF_8_MARK
+    held, mark = b"", BOM_UTF8
     while (more := part()) is not None:
         held += more
         if len(held) >= len(mark):

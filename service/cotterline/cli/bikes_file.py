@@ -1,5 +1,6 @@
 """A file of bicycles in any of its forms, as a stream: memory does not grow with the file, save for a JSON array."""
 
+from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE
 from collections.abc import Callable, Iterator, Mapping
 from itertools import chain
 from pathlib import PurePath
@@ -19,8 +20,7 @@ _READERS: Final[Mapping[Form, Callable[[Iterator[bytes]], Iterator[Bike | Refuse
     "json": bikes_of_document,
     "json-lines": bikes_by_line,
 }
-_UTF_8_MARK: Final = b"\xef\xbb\xbf"
-_UTF_16_MARKS: Final = (b"\xff\xfe", b"\xfe\xff")
+_UTF_16_MARKS: Final = (BOM_UTF16_LE, BOM_UTF16_BE)
 
 
 def bikes(stream: BinaryIO, name: str, form: Form | None = None) -> Iterator[Bike | Refused]:
@@ -35,7 +35,7 @@ def bikes(stream: BinaryIO, name: str, form: Form | None = None) -> Iterator[Bik
         UnreadableError: the file as a whole is not one of bicycles.
     """
     lines = _lines(stream)
-    head = [next(lines, b"").removeprefix(_UTF_8_MARK)]
+    head = [next(lines, b"").removeprefix(BOM_UTF8)]
     if head[0].startswith(_UTF_16_MARKS):
         raise UnreadableError("it is in UTF-16: save it in UTF-8")
     while not head[-1].strip():

@@ -10,6 +10,7 @@ from rich.console import Console
 from cotterline.api.bicycles.bike import Bike, Quoted, Refused, UnreadableError, answer, printable
 from cotterline.api.bicycles.columns import COLUMNS, COMPANIONS
 from cotterline.api.bicycles.told import QuotedLine
+from cotterline.bench.workshop import Workshop
 from cotterline.cli.bikes_file import Form, bikes
 from cotterline.cli.progress import ReadingProgress
 from cotterline.cli.quote_table import QuoteTable
@@ -83,14 +84,14 @@ def quote(ctx: click.Context, file: BinaryIO, written_as: str, read_as: Form | N
 def refusals(refused: Refused) -> Iterator[str]:
     """One line for each reason."""
     name = f"{refused.place} ({refused.reference})" if refused.reference else refused.place
-    for fault in refused.faults:
-        yield printable(f"{name}: {fault.pointer}: {fault.detail}" if fault.pointer else f"{name}: {fault.detail}")
+    for reason in refused.reasons:
+        yield printable(f"{name}: {reason}")
 
 
 def _answers(file: BinaryIO, form: Form | None, *, derivation: bool) -> Iterator[Quoted | Refused]:
     try:
         for item in bikes(file, file.name, form):
-            yield answer(item, derivation=derivation) if isinstance(item, Bike) else item
+            yield answer(item, Workshop(), derivation=derivation) if isinstance(item, Bike) else item
     except UnreadableError as error:
         raise click.UsageError(f"{file.name} cannot be read as a file of bicycles: {error}.") from error
 
@@ -101,6 +102,4 @@ def _table(console: Console) -> Callable[[Quoted], None]:
 
 
 def _json_line(quoted: Quoted) -> None:
-    request = quoted.bike.request
-    line = QuotedLine(place=quoted.bike.place, reference=request.reference or "", result=quoted.result)
-    click.echo(msgspec.json.encode(line))
+    click.echo(msgspec.json.encode(QuotedLine.of(quoted)))

@@ -1,7 +1,7 @@
 """A bicycle as a file gave it: ready to be quoted, or refused with every reason."""
 
 from collections.abc import Mapping, Sequence
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 from cotterline.api.body import decode
 from cotterline.api.problems import refusal_of
@@ -12,10 +12,6 @@ from cotterline.bench.workshop import Workshop
 
 MAX_BYTES = 1024 * 1024
 """Longest line of a file, and longest single bicycle: as much as the service takes in one request."""
-
-
-UNSET_WORKSHOP: Final = Workshop()
-"""Of a shop that never set anything."""
 
 
 class UnreadableError(Exception):
@@ -38,6 +34,11 @@ class Refused(NamedTuple):
     faults: tuple[Fault, ...]
     code: str = "invalid-table"
     detail: str = "The row was refused."
+
+    @property
+    def reasons(self) -> list[str]:
+        """Every fault with where it lies."""
+        return [f"{fault.pointer}: {fault.detail}" if fault.pointer else fault.detail for fault in self.faults]
 
 
 class Bike(NamedTuple):
@@ -68,8 +69,8 @@ def read(place: str, raw: bytes, columns: Mapping[str, str]) -> Bike | Refused:
         return _refused(place, "", error, columns)
 
 
-def answer(bike: Bike, *, derivation: bool, workshop: Workshop = UNSET_WORKSHOP) -> Quoted | Refused:
-    """The whole job for a bicycle, in a workshop that never set anything unless one is given."""
+def answer(bike: Bike, workshop: Workshop, *, derivation: bool) -> Quoted | Refused:
+    """The whole job for a bicycle."""
     try:
         return Quoted(bike, quote(bike.request, workshop, Trace(wanted=derivation)))
     except CotterlineError as error:

@@ -1,7 +1,7 @@
 """Answers about bicycles as lines: what was quoted, what was refused and why, and at the end how many there were."""
 
 from collections.abc import Sequence
-from typing import Final, Protocol
+from typing import Final, Protocol, Self
 
 import msgspec
 from msgspec import UNSET, UnsetType
@@ -9,7 +9,6 @@ from msgspec import UNSET, UnsetType
 from cotterline.api.bicycles.bike import Quoted, Refused
 from cotterline.api.csv_text import guarded, written
 from cotterline.api.problems import Call, Problem, RequestRefusedError, body_errors, document
-from cotterline.bench.errors import Fault
 from cotterline.bench.pricing.ceiling import Ceiling
 from cotterline.bench.quotes import QuoteResult
 from cotterline.bench.spindle_options import SpindleOption, SpindleResult
@@ -21,6 +20,11 @@ class QuotedLine(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     place: str
     reference: str = ""
     result: QuoteResult
+
+    @classmethod
+    def of(cls, quoted: Quoted) -> Self:
+        """The line of a bicycle that was quoted."""
+        return cls(place=quoted.bike.place, reference=quoted.bike.request.reference or "", result=quoted.result)
 
 
 class RefusedLine(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -82,8 +86,7 @@ class JsonLines:
         """The whole answer, or a problem document in its place."""
         line: QuotedLine | RefusedLine
         if isinstance(found, Quoted):
-            reference = found.bike.request.reference or ""
-            line = QuotedLine(place=found.bike.place, reference=reference, result=found.result)
+            line = QuotedLine.of(found)
         else:
             refusal = RequestRefusedError(found.code, found.detail, body_errors(found.faults))
             line = RefusedLine(place=found.place, reference=found.reference, problem=document(refusal, self._call))
@@ -134,7 +137,7 @@ class CsvRows:
     def answer(self, found: Quoted | Refused) -> bytes:
         """One row."""
         if isinstance(found, Refused):
-            return _row({"place": found.place, "reference": found.reference, "problem": _reasons(found.faults)})
+            return _row({"place": found.place, "reference": found.reference, "problem": " | ".join(found.reasons)})
         reference = found.bike.request.reference or ""
         return _row({"place": found.bike.place, "reference": reference, **_figures(found.result)})
 
@@ -179,10 +182,6 @@ def _spindle(spindle: SpindleResult | UnsetType) -> dict[str, object]:
         "chain_line": line.value,
         "plus_minus": "" if isinstance(line.plus_minus, UnsetType) else line.plus_minus,
     }
-
-
-def _reasons(faults: Sequence[Fault]) -> str:
-    return " | ".join(f"{fault.pointer}: {fault.detail}" if fault.pointer else fault.detail for fault in faults)
 
 
 def _row(cells: dict[str, object]) -> bytes:

@@ -23,6 +23,7 @@ from cotterline.documents.drawings.pens import (
     Pen,
 )
 from cotterline.documents.drawings.scale import Scale, fitting
+from cotterline.documents.drawings.shown_bracket import in_mm
 from cotterline.documents.language import Language
 from cotterline.documents.words import AIMS
 
@@ -122,7 +123,7 @@ def _line(part: str, words: str, length: Length, pen: Pen, hatching: Hatching) -
 def detail(board: Board, lines: Sequence[ChainLine], spindle: SpindleResult, language: Language) -> None:
     """Draw the chain lines enlarged, one below the other, on the tolerance, with tolerance and residual dimensioned."""
     wanted, expected, *_ = lines
-    tolerance = spindle.tolerance.to("mm").value
+    tolerance = in_mm(spindle.tolerance)
     edges = (wanted.value - tolerance, wanted.value + tolerance)
     least, most = min(edges[0], *(line.lowest for line in lines)), max(edges[1], *(line.highest for line in lines))
     scale = fitting(least, most, MARGIN + 1.5, WIDTH - MARGIN - 1.5)

@@ -47,6 +47,10 @@ def test_every_setting_can_be_set() -> None:
         "COTTERLINE_WORKER": "off",
         "COTTERLINE_OPEN_NETWORKS": "10.1.0.0/16, fd00::/8",
         "COTTERLINE_PRACTICE_SUPPLIER": "http://127.0.0.1:9100/",
+        "COTTERLINE_RUN_DAYS": "30",
+        "COTTERLINE_RUNS_AT_ONCE": "2",
+        "COTTERLINE_RUN_BICYCLES": "5000",
+        "COTTERLINE_RUN_BYTES": "1000000",
     }
     settings = from_environment(env)
     assert {f"COTTERLINE_{name.upper()}" for name in Settings.__struct_fields__} == set(env)
@@ -68,6 +72,10 @@ def test_every_setting_can_be_set() -> None:
         open_networks="10.1.0.0/16, fd00::/8",
         practice_supplier="http://127.0.0.1:9100",
         metrics_token=TOKEN,
+        run_days=30,
+        runs_at_once=2,
+        run_bicycles=5000,
+        run_bytes=1_000_000,
     )
 
 
@@ -91,6 +99,10 @@ def test_a_misspelt_variable_is_refused_with_the_name_that_was_meant() -> None:
         ("BODY_LIMIT_BYTES", "-1"),
         ("BODY_LIMIT_BYTES", "1e9"),
         ("DATABASE_CONNECTIONS", "0"),
+        ("RUN_DAYS", "0"),
+        ("RUNS_AT_ONCE", "0"),
+        ("RUN_BICYCLES", "100000001"),
+        ("RUN_BYTES", "20 GB"),
         ("LOG_LEVEL", "loud"),
         ("RATE_PER_MINUTE", "-1"),
         ("RATE_PER_MINUTE", "1000001"),

@@ -47,6 +47,10 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
         open_networks: networks that may be posted to although they are not public, as ``10.1.0.0/16,fd00::/8``; for a
             supplier on the operator's own network, or for a demonstration on one machine.
         practice_supplier: address of ``cotterline practice-supplier``, which shops may post to in test mode alone.
+        run_days: how long the answers of a run are kept once it is finished.
+        runs_at_once: runs of one shop that have not ended, at most.
+        run_bicycles: bicycles in one run, at most.
+        run_bytes: bytes of bicycles in all runs of one shop whose answers are kept, at most.
         metrics_token: what a scraper shows to read /metrics, at least 16 characters; without one there is no such page.
     """
 
@@ -66,6 +70,10 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     worker: Literal["on", "off"] = "on"
     open_networks: str = ""
     practice_supplier: str = ""
+    run_days: Annotated[int, Meta(ge=1, le=365)] = 7
+    runs_at_once: Annotated[int, Meta(ge=1, le=1000)] = 4
+    run_bicycles: Annotated[int, Meta(ge=1, le=100_000_000)] = 10_000_000
+    run_bytes: Annotated[int, Meta(ge=1024, le=10_000_000_000_000)] = 20_000_000_000
     metrics_token: Annotated[str, Meta(pattern=r"^([!-~]{16,200})?(?![\s\S])")] = ""
 
     def __rich_repr__(self) -> list[tuple[str, object]]:

@@ -16,8 +16,12 @@ _FORMULA: Final = re.compile(r"'*[=+\-@\t\r＝＋－＠]")
 """What a spreadsheet may run as a formula, or what was written so that it does not."""
 
 
-def records(lines: Iterable[str]) -> Iterator[list[str] | Fault]:
+def records(lines: Iterable[str], left_out: int = 0) -> Iterator[list[str] | Fault]:
     r"""The records of a text, or what keeps one from being parted into cells; the first line tells the delimiter.
+
+    Args:
+        lines: of the text.
+        left_out: how many lines of the file are not among those behind the header, to name lines as the file has them.
 
     >>> list(records(["a;b\n", "1;x,y\n"]))
     [['a', 'b'], ['1', 'x,y']]
@@ -27,7 +31,7 @@ def records(lines: Iterable[str]) -> Iterator[list[str] | Fault]:
     if not head:
         return
     reader = csv.reader(chain(head, text), delimiter=max(DELIMITERS, key=head[-1].count), strict=True)
-    yield from _parted(reader)
+    yield from _parted(reader, left_out)
 
 
 def _up_to_the_header(text: Iterator[str]) -> Iterator[str]:
@@ -37,15 +41,15 @@ def _up_to_the_header(text: Iterator[str]) -> Iterator[str]:
             return
 
 
-def _parted(reader: Any) -> Iterator[list[str] | Fault]:  # noqa: ANN401 - the type of csv.reader has no public name
+def _parted(reader: Any, left_out: int) -> Iterator[list[str] | Fault]:  # noqa: ANN401 - the type of csv.reader has no public name
     while True:
-        begun = reader.line_num + 1
+        begun = left_out + reader.line_num + 1
         try:
             yield next(reader)
         except StopIteration:
             return
         except csv.Error as error:
-            ended = reader.line_num
+            ended = left_out + reader.line_num
             lines = f"line {begun}" if ended <= begun else f"lines {begun} to {ended}"
             yield Fault(
                 "", f"{lines} of the file cannot be parted into cells ({error}): is a quotation mark left open?"

@@ -10,6 +10,7 @@ import msgspec
 from cotterline.api.fit_report_examples import example_told
 from cotterline.api.operation import EXAMPLE_ID
 from cotterline.api.order_examples import DEARER, DISPATCHED, NAME, example_document, example_row, example_supplier
+from cotterline.api.quote_run_examples import example_run
 from cotterline.api.quotes import EXAMPLE_NOW, example_quote
 from cotterline.api.recheck_visit_examples import example_visit
 from cotterline.api.told_events import EVENT_KINDS, Trial
@@ -128,6 +129,8 @@ def _data(event: EventType) -> tuple[msgspec.Struct, int]:
             return whole(row), row.version
         case "fit_report" | "recheck_visit" as kind:
             return (example_told(), 1) if kind == "fit_report" else (example_visit("announced", 2), 2)
+        case "quote_run":
+            return example_run(), example_run().version
         case "supplier" | "subscription" as kind:
             return (_supplier(EXAMPLE_NOW) if kind == "supplier" else _subscription(EXAMPLE_NOW)), 2
 

@@ -20,6 +20,7 @@ from cotterline.bench.parts_list import ItemProperty, PropertyName
 from cotterline.bench.plan import Grade as FigureGrade
 from cotterline.bench.quantity import Side, Tool, Unit
 from cotterline.bench.quote_life import QuoteAction, QuoteState
+from cotterline.bench.quote_run_life import QuoteRunState
 from cotterline.bench.recheck_visits import VisitState
 from cotterline.bench.replies import LineState, OrderState, Says, Statement
 from cotterline.bench.shell.evidence import Evidence
@@ -85,6 +86,7 @@ NAMED: Mapping[str, Named] = {
     "PropertyName": Named(PropertyName, "Which property of a part."),
     "QuestionSubject": Named(About, "What a question about an order is about."),
     "QuoteAction": Named(QuoteAction, "Something that can be done with a quote."),
+    "QuoteRunState": Named(QuoteRunState, "Where a run stands."),
     "QuoteState": Named(QuoteState, "Where a quote stands in its life."),
     "RearMeasurement": Named(RearMeasurement, "A rear chain line as it was found; `method` says how."),
     "ReceiverKind": Named(ReceiverKind, "Whether orders are posted there or events."),

@@ -12,6 +12,7 @@ from cotterline.bench.events import EVENT_TYPES, MEANINGS, EventType
 from cotterline.delivery.fit_report_events import FitReport
 from cotterline.delivery.order_events import Order
 from cotterline.delivery.quote_events import QuoteNow
+from cotterline.delivery.quote_run_events import QuoteRun
 from cotterline.delivery.receiver_events import DisabledSubscription, DisabledSupplier
 from cotterline.delivery.recheck_visit_events import RecheckVisit
 
@@ -49,6 +50,7 @@ _DATA: Final[Mapping[str, Any]] = {
     "order": Annotated[Order, Meta(description="The order after it.")],
     "fit_report": Annotated[FitReport, Meta(description="The report.")],
     "recheck_visit": Annotated[RecheckVisit, Meta(description="The visit after it.")],
+    "quote_run": Annotated[QuoteRun, Meta(description="The run after it.")],
     "supplier": Annotated[DisabledSupplier, Meta(description="The supplier after it.")],
     "subscription": Annotated[DisabledSubscription, Meta(description="The subscription after it.")],
     "test": Annotated[Trial, Meta(description="Which subscription it was sent to.")],

@@ -23,12 +23,13 @@ EventType = Literal[
     "order.changed",
     "fit_report.made",
     "recheck_visit.due",
+    "quote_run.finished",
     "supplier.disabled",
     "subscription.disabled",
     "test.sent",
 ]
 EVENT_TYPES: Final[tuple[EventType, ...]] = get_args(EventType)
-ResourceKind = Literal["quote", "order", "fit_report", "recheck_visit", "supplier", "subscription"]
+ResourceKind = Literal["quote", "order", "fit_report", "recheck_visit", "quote_run", "supplier", "subscription"]
 RESOURCE_KINDS: Final[tuple[ResourceKind, ...]] = get_args(ResourceKind)
 
 MEANINGS: Final[Mapping[EventType, str]] = {
@@ -51,6 +52,7 @@ MEANINGS: Final[Mapping[EventType, str]] = {
     "order.changed": "The shop cancelled or sent back something of an order.",
     "fit_report.made": "A job was measured once the crank was on, and passed or missed.",
     "recheck_visit.due": "A bicycle that was fitted is to be looked at again.",
+    "quote_run.finished": "Every bicycle of a run was answered.",
     "supplier.disabled": "Nothing is posted to a supplier any more, until somebody enables it.",
     "subscription.disabled": "Nothing is posted to a subscription any more, until somebody enables it.",
     "test.sent": "Nothing happened: somebody wants to see an event arrive.",

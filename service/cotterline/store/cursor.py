@@ -14,7 +14,16 @@ from cotterline.bench.errors import CotterlineError
 
 _TOKEN = re.compile(r"[A-Za-z0-9_-]{36}")
 List = Literal[
-    "quotes", "keys", "audit", "labour_times", "deliveries", "secrets", "orders", "subscriptions", "recheck_visits"
+    "quotes",
+    "keys",
+    "audit",
+    "labour_times",
+    "deliveries",
+    "secrets",
+    "orders",
+    "subscriptions",
+    "recheck_visits",
+    "quote_runs",
 ]
 _KINDS: Mapping[List, bytes] = {
     "quotes": b"\x01",
@@ -26,6 +35,7 @@ _KINDS: Mapping[List, bytes] = {
     "orders": b"\x07",
     "subscriptions": b"\x08",
     "recheck_visits": b"\x09",
+    "quote_runs": b"\x0a",
 }
 """First byte of the token. Every list has its own, so that no token serves two lists."""
 

@@ -4,6 +4,7 @@ from typing import Any
 
 from sqlalchemy import (
     BigInteger,
+    Boolean,
     CheckConstraint,
     Column,
     Double,
@@ -477,6 +478,99 @@ shared_offsets = Table(
     Column("offset_sd_mm", Double, nullable=False),
 )
 """What shops gave of their cranks for all: nothing in a row leads back to a shop, a bicycle or a day."""
+
+quote_runs = Table(
+    "quote_runs",
+    metadata,
+    Column("id", Uuid, primary_key=True),
+    *_owner(),
+    Column("created_at", UtcDateTime, nullable=False),
+    Column("actor", PlainText, nullable=False),
+    Column("reference", PlainText),
+    Column("bicycles_form", PlainText, nullable=False),
+    Column("answers_form", PlainText, nullable=False),
+    Column("derivation", Boolean, nullable=False),
+    Column("state", PlainText, nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("received_bytes", BigInteger, nullable=False),
+    Column("received_all", Boolean, nullable=False),
+    Column("bicycles", Integer, nullable=False),
+    Column("quoted", Integer, nullable=False),
+    Column("refused", Integer, nullable=False),
+    Column("parts", Integer, nullable=False),
+    Column("parts_done", Integer, nullable=False),
+    Column("worked_since", UtcDateTime, nullable=False),
+    Column("finished_at", UtcDateTime),
+    Column("kept_until", UtcDateTime),
+    Column("removed_at", UtcDateTime),
+    CheckConstraint("bicycles_form IN ('json_lines', 'csv')", name="bicycles_form"),
+    CheckConstraint("answers_form IN ('json_lines', 'csv')", name="answers_form"),
+    CheckConstraint("state IN ('receiving', 'working', 'paused', 'finished', 'cancelled')", name="state"),
+    CheckConstraint("parts_done <= parts", name="parts_done"),
+    CheckConstraint(f"length(reference) <= {REFERENCE_LENGTH}", name="reference_length"),
+    Index(
+        "ix_quote_runs_worked",
+        "shop_id",
+        "mode",
+        "id",
+        sqlite_where=text("state IN ('receiving', 'working')"),
+        postgresql_where=text("state IN ('receiving', 'working')"),
+    ),
+    Index(
+        "ix_quote_runs_kept",
+        "shop_id",
+        "mode",
+        "kept_until",
+        sqlite_where=text("removed_at IS NULL"),
+        postgresql_where=text("removed_at IS NULL"),
+    ),
+    Index(None, "shop_id", "mode", "created_at", "id"),
+)
+"""Bicycles quoted beside the calls: how far each run is, and until when its answers are kept."""
+
+quote_run_inputs = Table(
+    "quote_run_inputs",
+    metadata,
+    Column("run_id", Uuid, ForeignKey("quote_runs.id"), primary_key=True),
+    *_owner(),
+    Column("base_url", PlainText, nullable=False),
+    Column("workshop", LargeBinary, nullable=False),
+    Column("heading", LargeBinary, nullable=False),
+    Column("left_over", LargeBinary, nullable=False),
+)
+"""What the bicycles of a run are quoted with, and what came in of them but makes no part yet.
+
+Apart from ``quote_runs``, whose small rows are written at the end of each part.
+"""
+
+quote_run_parts = Table(
+    "quote_run_parts",
+    metadata,
+    Column("run_id", Uuid, ForeignKey("quote_runs.id"), nullable=False),
+    Column("number", Integer, nullable=False),
+    *_owner(),
+    Column("lines_before", BigInteger, nullable=False),
+    Column("records_before", BigInteger, nullable=False),
+    Column("bicycles", Integer, nullable=False),
+    Column("state", PlainText, nullable=False),
+    Column("attempts", Integer, nullable=False),
+    Column("lease", Uuid),
+    Column("leased_until", UtcDateTime),
+    Column("ended_at", UtcDateTime),
+    Column("question", LargeBinary),
+    Column("answer", LargeBinary),
+    PrimaryKeyConstraint("run_id", "number"),
+    CheckConstraint("state IN ('waiting', 'done')", name="state"),
+    Index(
+        "ix_quote_run_parts_waiting",
+        "run_id",
+        "number",
+        sqlite_where=text("state = 'waiting'"),
+        postgresql_where=text("state = 'waiting'"),
+    ),
+    Index(None, "run_id", "ended_at"),
+)
+"""The bicycles of each run by the part, until they are answered, and then the answers; both compressed by zlib."""
 
 event_counters = Table(
     "event_counters",

@@ -1,7 +1,7 @@
 """A bicycle as a file gave it: ready to be quoted, or refused with every reason."""
 
 from collections.abc import Mapping, Sequence
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from cotterline.api.body import decode
 from cotterline.api.problems import refusal_of
@@ -12,6 +12,21 @@ from cotterline.bench.workshop import Workshop
 
 MAX_BYTES = 1024 * 1024
 """Longest line of a file, and longest single bicycle: as much as the service takes in one request."""
+
+
+class LeftOut(NamedTuple):
+    """What of a file is not among the lines that are read, since they are a part from its middle.
+
+    Attributes:
+        lines: of the file between the header, if there is one, and the part.
+        records: lines of JSON or rows of a table among them.
+    """
+
+    lines: int
+    records: int
+
+
+NOTHING: Final = LeftOut(0, 0)
 
 
 class UnreadableError(Exception):
@@ -66,7 +81,7 @@ def read(place: str, raw: bytes, columns: Mapping[str, str]) -> Bike | Refused:
     try:
         return Bike(place, decode(raw, QuoteRequest), columns)
     except Exception as error:  # noqa: BLE001 - the service's own table says what each means
-        return _refused(place, "", error, columns)
+        return refused(place, "", error, columns)
 
 
 def answer(bike: Bike, workshop: Workshop, *, derivation: bool) -> Quoted | Refused:
@@ -74,10 +89,11 @@ def answer(bike: Bike, workshop: Workshop, *, derivation: bool) -> Quoted | Refu
     try:
         return Quoted(bike, quote(bike.request, workshop, Trace(wanted=derivation)))
     except CotterlineError as error:
-        return _refused(bike.place, bike.request.reference or "", error, bike.columns)
+        return refused(bike.place, bike.request.reference or "", error, bike.columns)
 
 
-def _refused(place: str, reference: str, error: Exception, columns: Mapping[str, str]) -> Refused:
+def refused(place: str, reference: str, error: Exception, columns: Mapping[str, str]) -> Refused:
+    """A bicycle that cannot be quoted for an error; ``columns`` as of a :class:`Bike`."""
     refusal = refusal_of(error)
     if refusal.code == "malformed-request":
         found = [Fault("", "is not well-formed JSON in UTF-8, or is nested too deeply")]

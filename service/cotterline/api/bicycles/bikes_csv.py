@@ -2,38 +2,68 @@
 
 from collections.abc import Iterator
 
-from cotterline.api.bicycles.bike import MAX_BYTES, Bike, Refused, UnreadableError
+from cotterline.api.bicycles.bike import MAX_BYTES, NOTHING, Bike, LeftOut, Refused, UnreadableError
 from cotterline.api.bicycles.columns import every_name
 from cotterline.api.bicycles.csv_row import bike
 from cotterline.api.csv_text import names_of, records, wrong_names
 from cotterline.bench.errors import Fault
 
 
-def bikes_by_row(lines: Iterator[bytes]) -> Iterator[Bike | Refused]:
+def bikes_by_row(lines: Iterator[bytes], left_out: LeftOut = NOTHING) -> Iterator[Bike | Refused]:
     """Each row below the header, as it is read; rows are numbered as a spreadsheet does, the header being row 1.
 
     Raises:
         UnreadableError: the header does not name columns of bicycles.
     """
-    # What is not UTF-8 becomes a mark that its own cell is refused for.
-    text = (_short(line).decode(errors="surrogateescape") for line in lines)
     header: list[str] = []
-    for number, record in enumerate(records(text), start=1):
+    for number, record in enumerate(rows_of(lines, left_out), start=1):
         if not header:
-            header = _header(record)
-        elif isinstance(record, Fault):
-            yield Refused(f"row {number}", "", (record,))
+            header = header_of(record)
+            continue
+        place = f"row {number + left_out.records}"
+        if isinstance(record, Fault):
+            yield Refused(place, "", (record,))
         elif any(record):
-            yield _row(f"row {number}", header, record)
+            yield _row(place, header, record)
 
 
-def _short(line: bytes) -> bytes:
-    if len(line) > MAX_BYTES:
-        raise UnreadableError("a line of it is longer than 1 MiB")
-    return line
+def rows_of(lines: Iterator[bytes], left_out: LeftOut = NOTHING) -> Iterator[list[str] | Fault]:
+    """Each row, the header's too, as cells or as what keeps it from being parted into them.
+
+    Raises:
+        UnreadableError: a line or a row is too long to be held.
+    """
+    size = 0
+
+    def text() -> Iterator[str]:
+        nonlocal size
+        for line in lines:
+            size += len(line)
+            check_length(size)
+            # What is not UTF-8 becomes a mark that its own cell is refused for.
+            yield line.decode(errors="surrogateescape")
+
+    for record in records(text(), left_out.lines):
+        yield record
+        size = 0
 
 
-def _header(record: list[str] | Fault) -> list[str]:
+def check_length(size: int) -> None:
+    """See that a row is no longer than any row of a bicycle, as far as it was read.
+
+    Raises:
+        UnreadableError: it is too long to be held.
+    """
+    if size > MAX_BYTES:
+        raise UnreadableError("a row of it is longer than 1 MiB")
+
+
+def header_of(record: list[str] | Fault) -> list[str]:
+    """The names of the columns in the first row; none where it is blank.
+
+    Raises:
+        UnreadableError: it does not name columns of bicycles.
+    """
     if isinstance(record, Fault):
         raise UnreadableError(record.detail)
     names = names_of(record)

@@ -5,7 +5,7 @@ from typing import Final
 
 import msgspec
 
-from cotterline.api.bicycles.bike import MAX_BYTES, Bike, Refused, UnreadableError, read
+from cotterline.api.bicycles.bike import MAX_BYTES, NOTHING, Bike, LeftOut, Refused, UnreadableError, read
 from cotterline.bench.errors import Fault
 
 MAX_DOCUMENT_BYTES: Final = 64 * MAX_BYTES
@@ -15,13 +15,18 @@ _DOCUMENT: Final = msgspec.json.Decoder(msgspec.Raw)
 _ARRAY: Final = msgspec.json.Decoder(list[msgspec.Raw])
 
 
-def bikes_by_line(lines: Iterator[bytes]) -> Iterator[Bike | Refused]:
+def bikes_by_line(lines: Iterator[bytes], left_out: LeftOut = NOTHING) -> Iterator[Bike | Refused]:
     """Each line that is not blank, as it is read."""
-    for number, line in enumerate(lines, start=1):
-        if line.strip():
+    for number, line in enumerate(lines, start=left_out.records + 1):
+        if not is_blank(line):
             yield _bike(f"line {number}", line)
         while len(line) > MAX_BYTES and not line.endswith(b"\n"):  # the rest of a line cut off for its length
             line = next(lines, b"")  # noqa: PLW2901 - it is still the same line of the file
+
+
+def is_blank(line: bytes) -> bool:
+    """Whether a line is none of a bicycle; one too long to be held is not looked through for that."""
+    return len(line) <= MAX_BYTES and not line.strip()
 
 
 def bikes_of_document(lines: Iterator[bytes]) -> Iterator[Bike | Refused]:

@@ -1,0 +1,1 @@
+"""Bulk runs: bicycles that came in are quoted beside the calls, part by part."""

@@ -1,0 +1,96 @@
+"""What the bicycles of a run are quoted with: the workshop as it was, and what came in but makes no part yet."""
+
+import zlib
+from typing import Final, NamedTuple
+from uuid import UUID
+
+import msgspec
+from sqlalchemy import ColumnElement, and_, delete, select, update
+from sqlalchemy import insert as insert_into
+
+from cotterline.bench.workshop import Workshop
+from cotterline.store.database import ReadTransaction, WriteTransaction
+from cotterline.store.tables import quote_run_inputs
+from cotterline.store.tenancy import owned, ownership
+
+LEVEL: Final = 1
+"""Of compression by zlib: a higher one takes several times as long for a few hundredths of the size."""
+
+
+class QuoteRunInputs(msgspec.Struct, frozen=True, kw_only=True):
+    """One run's.
+
+    Attributes:
+        run_id: the run.
+        base_url: address the service was reached at when the run was made.
+        workshop: as it was then, whatever the shop has changed since.
+        heading: what stands before every part: the header of a table.
+    """
+
+    run_id: UUID
+    base_url: str
+    workshop: Workshop
+    heading: bytes = b""
+
+
+class LeftOver(NamedTuple):
+    """What an upload goes on from.
+
+    Attributes:
+        heading: what stands before every part, if it has come already.
+        left_over: what makes no part yet, as ``api/bicycles/parts.py`` left it.
+    """
+
+    heading: bytes
+    left_over: bytes
+
+
+_WORKSHOP: Final = msgspec.msgpack.Decoder(Workshop)
+_COLUMNS = tuple(quote_run_inputs.c[name] for name in QuoteRunInputs.__struct_fields__)
+
+
+def packed(told: bytes) -> bytes:
+    """Bytes as they are kept.
+
+    >>> unpacked(packed(b"a part"))
+    b'a part'
+    """
+    return zlib.compress(told, LEVEL)
+
+
+def unpacked(kept: bytes) -> bytes:
+    """Bytes as they were before :func:`packed`."""
+    return zlib.decompress(kept)
+
+
+async def insert(tx: WriteTransaction, inputs: QuoteRunInputs) -> None:
+    """Keep what a run of the tenant's is worked with; nothing of its bicycles has come in."""
+    row = msgspec.structs.asdict(inputs) | {"workshop": packed(msgspec.msgpack.encode(inputs.workshop))}
+    await tx.execute(insert_into(quote_run_inputs).values(row | {"left_over": b""} | ownership(tx.tenant)))
+
+
+async def get(tx: ReadTransaction, run_id: UUID) -> QuoteRunInputs | None:
+    """Return what the tenant's run is worked with, while it is kept."""
+    rows = await tx.rows(select(*_COLUMNS).where(_this(tx, run_id)))
+    return QuoteRunInputs(**{**rows[0], "workshop": _WORKSHOP.decode(unpacked(rows[0]["workshop"]))}) if rows else None
+
+
+async def left_over(tx: ReadTransaction, run_id: UUID) -> LeftOver | None:
+    """Return what the upload of the tenant's run goes on from, while it is kept."""
+    found = select(quote_run_inputs.c.heading, quote_run_inputs.c.left_over).where(_this(tx, run_id))
+    rows = await tx.rows(found)
+    return LeftOver(**rows[0]) if rows else None
+
+
+async def leave(tx: WriteTransaction, run_id: UUID, left: LeftOver) -> None:
+    """Put what is left over now in the place of what was before."""
+    await tx.execute(update(quote_run_inputs).where(_this(tx, run_id)).values(left._asdict()))
+
+
+async def remove(tx: WriteTransaction, run_id: UUID) -> None:
+    """Keep it no longer."""
+    await tx.execute(delete(quote_run_inputs).where(_this(tx, run_id)))
+
+
+def _this(tx: ReadTransaction, run_id: UUID) -> ColumnElement[bool]:
+    return and_(owned(quote_run_inputs, tx.tenant), quote_run_inputs.c.run_id == run_id)

@@ -40,7 +40,7 @@ BENCHMARKS: Final[Mapping[str, Callable[[Grounds, Size], Outcome]]] = {
 @click.command(help=__doc__)
 @click.argument("names", nargs=-1, type=click.Choice([*BENCHMARKS]))
 @click.option("--short", is_flag=True, help="Do little, to see whether it works; the page is left as it is.")
-@click.option("--long", is_flag=True, help="Stream a million lines.")
+@click.option("--long", is_flag=True, help="Stream a million lines, however long that takes.")
 @click.option("--rows", type=click.IntRange(min=2_000), help="Rows behind in a large table, instead of ten million.")
 def main(names: Sequence[str], rows: int | None, *, short: bool, long: bool) -> None:
     """Measure what was asked for, and tell it."""

@@ -1,5 +1,6 @@
 """Where benchmarks run: fresh databases of both kinds, and servers on them in processes of their own."""
 
+import math
 import socket
 import subprocess
 import sys
@@ -27,7 +28,8 @@ class Size(NamedTuple):
     Attributes:
         rounds: of each thing measured, by turns; the best of them counts, as disturbances only add.
         requests: in each round.
-        lines: of each stream whose memory is watched.
+        lines: of each stream whose memory is watched, shortest first.
+        patience: seconds that one of them may take, but for the two shortest.
         rows: that lie behind in a large table.
         posts: that a worker makes.
     """
@@ -35,14 +37,15 @@ class Size(NamedTuple):
     rounds: int
     requests: int
     lines: tuple[int, ...]
+    patience: float
     rows: tuple[int, ...]
     posts: int
 
 
-NORMAL: Final = Size(3, 1000, (1_000, 10_000, 100_000), (1_000_000, 10_000_000), 5_000)
-LONG: Final = NORMAL._replace(lines=(10_000, 100_000, 1_000_000))
-SHORT: Final = Size(2, 100, (100, 1_000), (20_000, 100_000), 300)
-TINY: Final = Size(1, 8, (20, 40), (2_000, 3_000), 20)
+NORMAL: Final = Size(3, 1000, (1_000, 10_000, 100_000), 240.0, (100_000, 1_000_000, 10_000_000), 5_000)
+LONG: Final = NORMAL._replace(lines=(10_000, 100_000, 1_000_000), patience=math.inf)
+SHORT: Final = Size(2, 100, (100, 1_000), 0.0, (20_000, 100_000), 300)
+TINY: Final = Size(1, 8, (20, 40), 0.0, (2_000, 3_000), 20)
 """For the tests: whether it works, and nothing about time."""
 
 

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import Final
 
 import asyncpg  # type: ignore[import-untyped] # it has no types
-from sqlalchemy import func, make_url, select
+from sqlalchemy import make_url, select
 
 from cotterline.store.database import Database
 from cotterline.store.tables import quote_revisions
@@ -33,7 +33,7 @@ def measure(grounds: Grounds, size: Size) -> Outcome:
         place = grounds.place(kind)
         with serving("service", place) as running:
             (stored,) = running.costs(size, requests.STORED)
-        row = bytes(asyncio.run(_row_bytes(place)))
+        row = asyncio.run(_a_revision(place))
         with kept_to(core(CLIENT_CORE)):
             bare = min(_bare(place, row, size.requests * PLAIN_EACH) for _ in range(size.rounds))
         beside = f"{told_time(bare)}, bare row of {told_size(len(row))}"
@@ -45,14 +45,15 @@ def measure(grounds: Grounds, size: Size) -> Outcome:
     return outcome
 
 
-async def _row_bytes(place: Place) -> int:
-    """How long a revision is, on average."""
-    long = func.avg(func.length(quote_revisions.c.request) + func.length(quote_revisions.c.result))
+async def _a_revision(place: Place) -> bytes:
+    """Question and answer of a quote of middling length, as they are kept."""
+    held = select(quote_revisions.c.request, quote_revisions.c.result)
     database = await Database.open(place.url)
     async with database.read(place.shop.tenant) as tx:
-        (row,) = await tx.rows(select(long.label("bytes")).where(owned(quote_revisions, tx.tenant)))
+        rows = await tx.rows(held.where(owned(quote_revisions, tx.tenant)))
     await database.close()
-    return round(float(row["bytes"]))
+    revisions: list[bytes] = sorted((row["request"] + row["result"] for row in rows), key=len)
+    return revisions[len(revisions) // 2]
 
 
 def _bare(place: Place, row: bytes, count: int) -> float:

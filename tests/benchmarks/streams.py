@@ -6,7 +6,7 @@ And the most memory the server held, by the length of the stream: it must not gr
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Final
 
 import msgspec
@@ -25,6 +25,9 @@ from tests.benchmarks.load import SECONDS
 from tests.benchmarks.machine import core, cpu_seconds, kept_to, peak_memory
 
 MOST: Final = 5.0
+LEAST: Final = 2
+"""Streams whose memory is compared in any case."""
+
 FLAT: Final = 1.1
 """By what the memory may differ between the shortest and the longest stream."""
 
@@ -43,7 +46,7 @@ def measure(grounds: Grounds, size: Size) -> Outcome:
         bare = min(read_and_written([*json_lines(size.requests)]) for _ in range(size.rounds))
     beside = f"{told_time(bare)}, strictly read and written"
     a_second = f"{told_time(line)} a line, {1 / line:.0f} lines a second on a core"
-    figures = (Figure("stream", a_second, beside, line / bare, most=MOST), *_memory(place, size))
+    figures = (Figure("stream", a_second, beside, line / bare, most=MOST), *_memory(place, size, line))
     outcome = Outcome(figures)
     if figures[0].missed:
         lines = [*json_lines(size.requests)]
@@ -54,9 +57,14 @@ def measure(grounds: Grounds, size: Size) -> Outcome:
     return outcome
 
 
-def _memory(place: Place, size: Size) -> Iterator[Figure]:
+def lengths(size: Size, line: float) -> Sequence[int]:
+    """How long the streams are: no longer than somebody waits for, at so many seconds a line."""
+    return [lines for number, lines in enumerate(size.lines) if number < LEAST or lines * line <= size.patience]
+
+
+def _memory(place: Place, size: Size, line: float) -> Iterator[Figure]:
     first = 0
-    for lines in size.lines:
+    for lines in lengths(size, line):
         with serving("service", place) as running:
             stream(running.port, place.shop.key, json_lines(lines))
             peak = peak_memory(running.pid)

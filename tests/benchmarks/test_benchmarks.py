@@ -20,7 +20,7 @@ from tests import postgres
 from tests.benchmarks import deliveries, large_tables, load, machine, other_application, requests, speed_page, streams
 from tests.benchmarks.__main__ import BENCHMARKS
 from tests.benchmarks.figures import Figure, Outcome, rows
-from tests.benchmarks.grounds import TINY, Cost, Grounds, Place, serving
+from tests.benchmarks.grounds import LONG, NORMAL, TINY, Cost, Grounds, Place, serving
 from tests.benchmarks.sampling import Sampler
 
 SPENT = "import time\nend = time.process_time() + 0.3\nwhile time.process_time() < end: pass"
@@ -154,6 +154,12 @@ def test_the_page_has_a_section_for_each_benchmark_and_its_tables_tell_figures(
     told = page.read_text(encoding="utf-8")
     for number, name in enumerate(BENCHMARKS):
         assert told.count(f"| {name} | {number} ms | 1 ms | 0.333 | at least 0.5 | missed |") == 1
+
+
+def test_a_stream_longer_than_anybody_waits_for_is_left_out() -> None:
+    assert [*streams.lengths(NORMAL, 0.001)] == [1_000, 10_000, 100_000]
+    assert [*streams.lengths(NORMAL, 0.01)] == [1_000, 10_000]
+    assert [*streams.lengths(LONG, 1.0)] == [10_000, 100_000, 1_000_000]
 
 
 def test_rows_are_a_table() -> None:

@@ -6,7 +6,7 @@ import os
 import signal
 from collections.abc import AsyncIterator, Iterable, Mapping
 from contextlib import asynccontextmanager
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import structlog
@@ -43,9 +43,11 @@ from cotterline.api.readiness import Readiness
 from cotterline.api.routes import ROUTES
 from cotterline.api.token_bucket import Policy
 from cotterline.delivery.due_visits import DueVisits
+from cotterline.delivery.ended_runs import EndedRuns
 from cotterline.delivery.lapsed_quotes import LapsedQuotes
 from cotterline.delivery.outbox_worker import Count, Worker, uncounted
 from cotterline.delivery.post import Poster
+from cotterline.runs.worker import RunWorker
 from cotterline.settings import Settings, networks_in
 from cotterline.store.address import driver_url
 from cotterline.store.cipher import Cipher
@@ -104,25 +106,30 @@ async def _running(app: Litestar) -> AsyncIterator[None]:
 async def posting(settings: Settings, database: Database, cipher: Cipher, count: Count) -> AsyncIterator[None]:
     """Post what is due while the block runs, where this process is to; at its end posts under way are finished.
 
-    Offers whose time is over and re-checks that are due are told of by the same process.
+    Offers whose time is over and re-checks that are due are told of by the same process, and runs are worked on.
     """
     if settings.worker == "off":
         yield
         return
     async with Poster(networks_in(settings.open_networks), settings.practice_supplier) as poster:
-        worker = Worker(database, cipher, poster, count=count)
-        running = asyncio.create_task(worker.run())
-        running.add_done_callback(_mourn)
-        sweeping = [asyncio.create_task(kind(database, _now).run()) for kind in (LapsedQuotes, DueVisits)]
+        kept = timedelta(days=settings.run_days)
+        workers = (Worker(database, cipher, poster, count=count), RunWorker(database, kept))
+        running = [asyncio.create_task(worker.run()) for worker in workers]
+        for each in running:
+            each.add_done_callback(_mourn)
+        sweeps = (LapsedQuotes, DueVisits, EndedRuns)
+        sweeping = [asyncio.create_task(kind(database, _now).run()) for kind in sweeps]
         try:
             yield
         finally:
             for each in sweeping:
                 each.cancel()
             await asyncio.wait(sweeping)
-            worker.stop()
-            await asyncio.wait([running], timeout=GRACE_SECONDS)
-            running.cancel()
+            for worker in workers:
+                worker.stop()
+            await asyncio.wait(running, timeout=GRACE_SECONDS)
+            for each in running:
+                each.cancel()
 
 
 def _now() -> datetime:
@@ -144,9 +151,9 @@ async def work(settings: Settings) -> None:
 
 
 def _mourn(running: asyncio.Task[None]) -> None:
-    """Say so when the worker ended by an error of our own: nothing is posted by this process any more."""
+    """Say so when a worker ended by an error of our own: this process does its work no more."""
     if not running.cancelled() and (error := running.exception()) is not None:
-        log.critical("the worker has died", exc_info=error)
+        log.critical("a worker has died", exc_info=error)
 
 
 def server(settings: Settings) -> uvicorn.Server:

@@ -157,18 +157,18 @@ class Worker:
     async def _deliver(self, claimed: Claimed, deadline: float) -> None:
         """See one delivery through; while the database is away wait for it, and post nothing twice for that."""
         started = self._clock()
-        what = await _until(deadline, lambda: self._prepared(claimed, started))
+        what = await until(deadline, lambda: self._prepared(claimed, started))
         if self._stopping and isinstance(what, Post):
-            await _until(deadline, lambda: self._give_back(claimed))
+            await until(deadline, lambda: self._give_back(claimed))
             return
         came = await self._poster.post(what) if isinstance(what, Post) else what
         if isinstance(came, Answer | Trouble):
             tried = Tried(came=came, started_at=started, ended_at=self._clock(), chance=self._chance())
-            outcome = await _until(deadline, lambda: self._record(claimed, tried))
+            outcome = await until(deadline, lambda: self._record(claimed, tried))
             if outcome is not None:
                 self._count(claimed.kind, outcome)
         elif came is not None:
-            await _until(deadline, lambda: self._set_aside(claimed, started))
+            await until(deadline, lambda: self._set_aside(claimed, started))
 
     async def _prepared(self, claimed: Claimed, now: datetime) -> Post | Trouble | Unsendable:
         async with self._database.read(claimed.tenant) as tx:
@@ -226,8 +226,13 @@ class Worker:
             await asyncio.gather(*late, return_exceptions=True)
 
 
-async def _until(deadline: float, work: Callable[[], Awaitable[Found]]) -> Found | None:
-    """Do what a database must take part in, again while it does not, until the deadline; None where it never did."""
+async def until(deadline: float, work: Callable[[], Awaitable[Found]]) -> Found | None:
+    """Do what a database must take part in, again while it does not, until the deadline; None where it never did.
+
+    Args:
+        deadline: by the clock of the running loop.
+        work: what to do, in a transaction of its own.
+    """
     loop = asyncio.get_running_loop()
     while True:
         try:

@@ -13,11 +13,11 @@ from cotterline.api.bicycles.bikes_json import bikes_by_line
 from cotterline.api.bicycles.told import CsvRows, JsonLines, Teller
 from cotterline.api.problems import Call, log_failure, refusal_of
 from cotterline.bench.workshop import Workshop
-from cotterline.store.quote_run_claims import Answered
-from cotterline.store.quote_run_inputs import packed
+from cotterline.store.quote_run_claims import Answered, ClaimedPart
+from cotterline.store.quote_run_inputs import packed, unpacked
 from cotterline.store.quote_runs import BicycleForm
 
-READERS: Final[Mapping[BicycleForm, Callable[[Iterator[bytes], LeftOut], Iterator[Bike | Refused]]]] = {
+_READERS: Final[Mapping[BicycleForm, Callable[[Iterator[bytes], LeftOut], Iterator[Bike | Refused]]]] = {
     "json_lines": bikes_by_line,
     "csv": bikes_by_row,
 }
@@ -27,69 +27,62 @@ class StoppedError(Exception):
     """The part was left before its end, since whoever works on it is to stop."""
 
 
-class Bench(msgspec.Struct, frozen=True, kw_only=True):
+class GivenUpError(Exception):
+    """No more tries: what each of them came to grief at could be any bicycle of the part."""
+
+
+class RunBench(msgspec.Struct, frozen=True, kw_only=True):
     """What all parts of a run are worked with.
 
     Attributes:
-        bicycles_form: how bicycles come.
-        answers_form: how answers go out.
         heading: what stands before every part.
-        workshop: whose jobs they are.
-        derivation: whether every number says how it came about.
+        workshop: whose jobs they are; None refuses every bicycle, as what was kept of it cannot be read.
         call: what problem documents name: the run, and the address of the service.
     """
 
-    bicycles_form: BicycleForm
-    answers_form: BicycleForm
     heading: bytes
-    workshop: Workshop
-    derivation: bool
+    workshop: Workshop | None
     call: Call
 
 
-def bicycles(bench: Bench, question: bytes, left_out: LeftOut) -> Iterator[Bike | Refused]:
-    """The bicycles of a part, each where it stands in the whole upload."""
-    return READERS[bench.bicycles_form](chain(BytesIO(bench.heading), BytesIO(question)), left_out)
-
-
-def answered(bench: Bench, found: Iterator[Bike | Refused], goes_on: Callable[[], bool]) -> Answered:
-    """Quote bicycles; one that we fail at is refused like any other that cannot be quoted.
+def answered(part: ClaimedPart, bench: RunBench, goes_on: Callable[[], bool]) -> Answered:
+    """Answer every bicycle of a part, as the stream would; one that we fail at is refused and the others go on.
 
     Args:
+        part: the bicycles.
         bench: what they are quoted with.
-        found: the bicycles.
         goes_on: asked before each whether to do it.
 
     Raises:
         StoppedError: it was not to be done.
     """
-    teller: Teller = CsvRows() if bench.answers_form == "csv" else JsonLines(bench.call)
+    teller: Teller = CsvRows() if part.run.answers_form == "csv" else JsonLines(bench.call)
     told, counts = [], {Quoted: 0, Refused: 0}
-    for item in found:
+    for bicycle in _bicycles(part, bench):
         if not goes_on():
             raise StoppedError
-        one = _quoted(bench, item) if isinstance(item, Bike) else item
-        counts[type(one)] += 1
-        told.append(teller.answer(one))
+        found, line = _answered(bicycle, part, bench, teller)
+        counts[type(found)] += 1
+        told.append(line)
     return Answered(answer=packed(b"".join(told)), quoted=counts[Quoted], refused=counts[Refused])
 
 
-def given_up(found: Iterator[Bike | Refused]) -> Iterator[Refused]:
-    """Every bicycle refused: what each try of a part came to grief at could be any of them."""
-    for item in found:
-        if isinstance(item, Refused):
-            yield item
-        else:
-            yield refused(item.place, item.request.reference or "", _GivenUpError(), {})
+def _bicycles(part: ClaimedPart, bench: RunBench) -> Iterator[Bike | Refused]:
+    lines = chain(BytesIO(bench.heading), BytesIO(unpacked(part.question)))
+    return _READERS[part.run.bicycles_form](lines, LeftOut(part.lines_before, part.records_before))
 
 
-class _GivenUpError(Exception):
-    """Stands for whatever ended the process each time; the problem says no more than that it is ours."""
-
-
-def _quoted(bench: Bench, bike: Bike) -> Quoted | Refused:
-    try:
-        return answer(bike, bench.workshop, derivation=bench.derivation)
-    except Exception as error:  # noqa: BLE001 - one bicycle must not take the others of a run with it
-        log_failure(error, refusal_of(error), bench.call)
-        return refused(bike.place, bike.request.reference or "", error, bike.columns)
+def _answered(
+    bicycle: Bike | Refused, part: ClaimedPart, bench: RunBench, teller: Teller
+) -> tuple[Quoted | Refused, bytes]:
+    """One bicycle, answered and told."""
+    if isinstance(bicycle, Bike) and bench.workshop is not None:
+        try:
+            found = answer(bicycle, bench.workshop, derivation=part.run.derivation)
+            return found, teller.answer(found)
+        except Exception as error:  # noqa: BLE001 - one bicycle must not take the others of its run with it
+            log_failure(error, refusal_of(error), bench.call)
+            bicycle = refused(bicycle.place, bicycle.request.reference or "", error, bicycle.columns)
+    elif isinstance(bicycle, Bike):
+        bicycle = refused(bicycle.place, bicycle.request.reference or "", GivenUpError(), bicycle.columns)
+    return bicycle, teller.answer(bicycle)

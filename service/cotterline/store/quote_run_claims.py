@@ -115,7 +115,7 @@ async def end(tx: WriteTransaction, claimed: ClaimedPart, answered: Answered, at
     """Keep the answers of a part and count them in its run, together.
 
     Returns:
-        The run after it; None, and nothing is kept, where the claim stands no more or the run was cancelled.
+        The run after it; None, and nothing counts, where the claim stands no more or the run was cancelled.
     """
     done = {"state": "done", "ended_at": at, "question": None, "answer": answered.answer}
     if not await _report(tx, claimed, done):

@@ -5,6 +5,7 @@ from typing import Final, NamedTuple
 from uuid import UUID
 
 import msgspec
+import structlog
 from sqlalchemy import ColumnElement, and_, delete, select, update
 from sqlalchemy import insert as insert_into
 
@@ -23,13 +24,13 @@ class QuoteRunInputs(msgspec.Struct, frozen=True, kw_only=True):
     Attributes:
         run_id: the run.
         base_url: address the service was reached at when the run was made.
-        workshop: as it was then, whatever the shop has changed since.
+        workshop: as it was then, whatever the shop has changed since; None where this version cannot read it.
         heading: what stands before every part: the header of a table.
     """
 
     run_id: UUID
     base_url: str
-    workshop: Workshop
+    workshop: Workshop | None
     heading: bytes = b""
 
 
@@ -44,6 +45,8 @@ class LeftOver(NamedTuple):
     heading: bytes
     left_over: bytes
 
+
+log = structlog.get_logger("cotterline.quote_run_inputs")
 
 _WORKSHOP: Final = msgspec.msgpack.Decoder(Workshop)
 _COLUMNS = tuple(quote_run_inputs.c[name] for name in QuoteRunInputs.__struct_fields__)
@@ -72,7 +75,7 @@ async def insert(tx: WriteTransaction, inputs: QuoteRunInputs) -> None:
 async def get(tx: ReadTransaction, run_id: UUID) -> QuoteRunInputs | None:
     """Return what the tenant's run is worked with, while it is kept."""
     rows = await tx.rows(select(*_COLUMNS).where(_this(tx, run_id)))
-    return QuoteRunInputs(**{**rows[0], "workshop": _WORKSHOP.decode(unpacked(rows[0]["workshop"]))}) if rows else None
+    return QuoteRunInputs(**{**rows[0], "workshop": _workshop(rows[0]["workshop"])}) if rows else None
 
 
 async def left_over(tx: ReadTransaction, run_id: UUID) -> LeftOver | None:
@@ -90,6 +93,14 @@ async def leave(tx: WriteTransaction, run_id: UUID, left: LeftOver) -> None:
 async def remove(tx: WriteTransaction, run_id: UUID) -> None:
     """Keep it no longer."""
     await tx.execute(delete(quote_run_inputs).where(_this(tx, run_id)))
+
+
+def _workshop(kept: bytes) -> Workshop | None:
+    try:
+        return _WORKSHOP.decode(unpacked(kept))
+    except msgspec.ValidationError as error:
+        log.warning("the workshop of a run cannot be read", error=str(error))
+        return None
 
 
 def _this(tx: ReadTransaction, run_id: UUID) -> ColumnElement[bool]:

@@ -100,5 +100,10 @@ async def remove(tx: WriteTransaction, run_id: UUID, limit: int) -> int:
     return await tx.execute(delete(parts).where(_of(tx, run_id), parts.c.number.in_(some.scalar_subquery())))
 
 
+async def are_left(tx: ReadTransaction, run_id: UUID) -> bool:
+    """Tell whether anything of the tenant's run is there to be removed."""
+    return bool(await tx.rows(select(parts.c.number).where(_of(tx, run_id)).limit(1)))
+
+
 def _of(tx: ReadTransaction, run_id: UUID) -> ColumnElement[bool]:
     return and_(owned(parts, tx.tenant), parts.c.run_id == run_id)

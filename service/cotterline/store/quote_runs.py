@@ -128,6 +128,11 @@ async def over(tx: ReadTransaction, now: datetime, limit: int) -> Sequence[UUID]
     return [row["id"] for row in await tx.rows(found.limit(limit))]
 
 
+async def note_removal(tx: WriteTransaction, run_id: UUID, at: datetime) -> bool:
+    """Keep when the answers of the tenant's run were removed; tell whether nobody else had."""
+    return await change(tx, run_id, {"removed_at": at}, quote_runs.c.removed_at.is_(None)) is not None
+
+
 async def change(
     tx: WriteTransaction, run_id: UUID, values: Mapping[str, Any], *conditions: ColumnElement[bool]
 ) -> QuoteRunRow | None:

@@ -7,6 +7,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import msgspec
@@ -115,15 +116,12 @@ def test_a_sampler_finds_who_is_at_work() -> None:
 
 def test_the_echo_answers_what_the_call_answers(grounds: Grounds) -> None:
     place = grounds.place("SQLite")
-    with serving("service", place) as running:
-        client = load.Client(running.port)
-        for single, echo in zip(
-            *(requests.by_turns(path, place.shop.key, 3) for path in (requests.SINGLE, requests.ECHO)), strict=True
-        ):
+    with serving("service", place) as running, closing(load.Client(running.port)) as client:
+        asked = (requests.by_turns(path, place.shop.key, 3) for path in (requests.SINGLE, requests.ECHO))
+        for single, echo in zip(*asked, strict=True):
             assert client.ask(single) == client.ask(echo)
         with pytest.raises(RuntimeError, match="401"):
             client.ask(next(iter(requests.by_turns(requests.SINGLE, "", 1))))
-        client.close()
         assert streams.stream(running.port, place.shop.key, requests.lines()) == requests.BICYCLES
 
 

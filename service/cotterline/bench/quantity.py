@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from typing import Annotated, Any, Literal, Self, TypeVar
 
 import msgspec
+import numpy as np
+from numpy.typing import NDArray
 
 from cotterline.bench.errors import CotterlineError, Fault
 
@@ -174,6 +176,12 @@ def to_mm(value: float, unit: Unit) -> float:
 def probability(value: float) -> float:
     """A probability as the service states it: within 0..1, to a millionth."""
     return round(min(1.0, max(0.0, value)), 6)
+
+
+def probabilities(values: NDArray[np.float64]) -> list[float]:
+    """Many at once, each as :func:`probability` states it."""
+    stated: list[float] = np.clip(values, 0.0, 1.0).round(6).tolist()
+    return stated
 
 
 def within(centre: float, sd: float, low: float, high: float) -> float:

@@ -20,9 +20,8 @@ from cotterline.bench.parts_list import PartsList, parts_list, unit_thread
 from cotterline.bench.plan import Plan
 from cotterline.bench.quantity import COVERAGE, Length, Uncertain, in_unit, refuse
 from cotterline.bench.shell.evidence import EvidenceList, OldCrank, check
-from cotterline.bench.shell.families import FAMILIES
+from cotterline.bench.shell.families import BY_SIDES, FAMILIES
 from cotterline.bench.shell.order_conditions import OrderCondition
-from cotterline.bench.shell.posterior import posterior
 from cotterline.bench.shell.remedies import Remedy, ShellCondition, remedies
 from cotterline.bench.shop import NO_NUL, ShopSettings
 from cotterline.bench.shop_profile import with_cranks
@@ -271,7 +270,8 @@ def _remedies(request: QuoteRequest, judged: Verdict, trace: Trace) -> tuple[Rem
     in_stock = _stock_unit(judged).met and judged.leading.stock in {"plentiful", "shrinking"}
     if in_stock or judged.state == "undecided":
         return ()
-    return remedies(posterior(request.evidence).leader, request.shell_condition, request.evidence, trace)
+    leader = BY_SIDES[judged.leading.drive, judged.leading.non_drive, judged.shell_width.nominal.value]
+    return remedies(leader, request.shell_condition, request.evidence, trace)
 
 
 def _drivetrain(

@@ -11,11 +11,12 @@ import msgspec
 from msgspec import UNSET, UnsetType
 
 from cotterline.bench.derivation import Step, Trace
-from cotterline.bench.quantity import Length, Side, in_unit, probability
+from cotterline.bench.quantity import Length, Side, in_unit, probabilities, probability
 from cotterline.bench.shell import order_conditions
 from cotterline.bench.shell.contradictions import Contradiction, contradictions
 from cotterline.bench.shell.evidence import Evidence, EvidenceList, ShellWidth, check
-from cotterline.bench.shell.families import FAMILIES, Family, FamilyId, Grade, Hand, Shell, Stock
+from cotterline.bench.shell.families import FAMILIES, FamilyId, Grade, Hand, Shell, Stock
+from cotterline.bench.shell.features import FAMILY_IDS
 from cotterline.bench.shell.next_measurement import NextMeasurement, next_measurements
 from cotterline.bench.shell.order_conditions import OrderCondition
 from cotterline.bench.shell.posterior import Posterior, posterior
@@ -203,25 +204,23 @@ def _leading(known: Posterior) -> Leading:
 
 
 def _width(known: Posterior) -> NominalWidth:
-    leader = known.leader
     return NominalWidth(
-        nominal=Length.mm(leader.width),
+        nominal=Length.mm(known.leader.width),
         probability=probability(known.width_probability),
-        measured=any(isinstance(item, ShellWidth) for item in known.evidence),
+        measured=any(isinstance(seen.item, ShellWidth) for seen in known.observations),
     )
 
 
 def _families(known: Posterior) -> tuple[FamilyProbability, ...]:
-    def row(family: Family) -> FamilyProbability:
-        return FamilyProbability(
-            family=family.id,
-            both=probability(known.probability(lambda s: s.drive is family and s.non_drive is family)),
-            drive=probability(known.probability(lambda s: s.drive is family)),
-            non_drive=probability(known.probability(lambda s: s.non_drive is family)),
-        )
-
-    rows = [row(family) for family in FAMILIES.values()]
-    return tuple(sorted(rows, key=lambda r: (-r.both, -r.drive, -r.non_drive)))
+    columns = known.whole, known.by_feature("drive"), known.by_feature("non_drive")
+    rows = [
+        (-both, -drive, -other, place)
+        for place, (both, drive, other) in enumerate(zip(*map(probabilities, columns), strict=True))
+    ]
+    return tuple(
+        FamilyProbability(family=FAMILY_IDS[place], both=-both, drive=-drive, non_drive=-other)
+        for both, drive, other, place in sorted(rows)
+    )
 
 
 def _mixtures(known: Posterior) -> tuple[MixtureProbability, ...]:

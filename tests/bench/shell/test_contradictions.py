@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given, settings
 
 from cotterline.bench.shell.contradictions import contradictions
-from cotterline.bench.shell.evidence import Evidence
+from cotterline.bench.shell.evidence import BACKGROUND, Evidence
 from cotterline.bench.shell.families import SHELLS
 from cotterline.bench.shell.likelihood import likelihoods
-from cotterline.bench.shell.posterior import DECIBANS, DECISIVE, is_background, posterior
+from cotterline.bench.shell.posterior import DECIBANS, DECISIVE, posterior
 from tests.bench.bikes import COTTERED, RAISED, bore, cup, gauge, hand, inside, judged, stamp, width
 from tests.bench.random_evidence import ANY_EVIDENCE
 
@@ -81,7 +81,7 @@ def test_what_contradicts_fits_another_shell_twenty_times_better_or_none_at_all(
         chances = likelihoods(item)
         best = max(chances, key=lambda chance: chance.total)
         better = DECIBANS * math.log(best.total / chances[at].total)
-        expected = not is_background(item) and (best.slip > best.proper or better >= DECISIVE)
+        expected = not isinstance(item, BACKGROUND) and (best.slip > best.proper or better >= DECISIVE)
         assert (index in found) is expected
         if index in found and isinstance(found[index].decibans, float):
             assert found[index].decibans == pytest.approx(better, abs=0.051)

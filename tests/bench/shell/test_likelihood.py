@@ -71,7 +71,7 @@ def test_the_second_computation_knows_the_same_shells() -> None:
 
 @given(st.floats(-100, 100), st.floats(-100, 100), st.floats(0.01, 50))
 def test_the_normal_density_is_scipy_s(value: float, centre: float, sd: float) -> None:
-    assert normal(value, centre, sd) == pytest.approx(stats.norm.pdf(value, centre, sd), rel=1e-9, abs=1e-300)
+    assert normal(value, np.array(centre), sd) == pytest.approx(stats.norm.pdf(value, centre, sd), rel=1e-9, abs=1e-300)
 
 
 @given(OF_THE_SHELL)

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 
 from cotterline.bench.quantity import Reading
 from cotterline.bench.shell.evidence import Evidence, ShellWidth, kind, side
-from cotterline.bench.shell.families import SHELLS
+from cotterline.bench.shell.families import FAMILIES, SHELLS
 from cotterline.bench.shell.next_measurement import NextMeasurement
 from cotterline.bench.shell.posterior import posterior
 from tests.bench import brute_force
@@ -120,7 +120,7 @@ def test_what_a_reading_is_said_to_mean_is_what_the_verdict_says_after_it(eviden
         for reading in row.reads:
             if reading.reading in outcomes:
                 after = posterior((*evidence, outcomes[reading.reading]))
-                by_family = {s.drive.id: after.probability(lambda o, f=s.drive: o.drive is f) for s in SHELLS}  # type: ignore[misc]
+                by_family = dict(zip(FAMILIES, after.by_feature("drive"), strict=True))
                 assert by_family[reading.then] == pytest.approx(max(by_family.values()))
                 checked += 1
     assert checked > 1

@@ -162,3 +162,6 @@ def _shells() -> tuple[Shell, ...]:
 
 SHELLS = _shells()
 """Every whole shell held possible, in a fixed order."""
+
+BY_SIDES = {(shell.drive.id, shell.non_drive.id, shell.width): shell for shell in SHELLS}
+"""The same by family on each side and nominal width."""

@@ -6,11 +6,13 @@ their grades: ``data/likelihoods.toml``.
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from functools import lru_cache
+from itertools import product
 from typing import Any, NamedTuple
 
 import msgspec
+import numpy as np
 
 from cotterline.bench.data import load
 from cotterline.bench.quantity import MM_PER_INCH, Reading
@@ -29,12 +31,26 @@ from cotterline.bench.shell.evidence import (
     ShellWidth,
     Stamp,
 )
-from cotterline.bench.shell.families import FAMILIES, SHELLS, Family, FamilyId, Shell
+from cotterline.bench.shell.families import FAMILIES, Family, FamilyId
+from cotterline.bench.shell.features import FAMILY_AT, FEATURES, WIDTHS, FeatureName, Numbers, Places, fixed
 from cotterline.bench.shell.thread_form import Limits
 
 
+class Chances(NamedTuple):
+    """Probability (density) of an observation for each value of the feature it speaks of, as in :class:`Likelihood`."""
+
+    feature: FeatureName
+    proper: Numbers
+    slip: Numbers
+
+    @property
+    def total(self) -> Numbers:
+        """Both ways together."""
+        return self.proper + self.slip
+
+
 class Likelihood(NamedTuple):
-    """Probability (density) of an observation: by the shell being as supposed, and by a slip."""
+    """Probability (density) of an observation on one shell: by the shell being as supposed, and by a slip."""
 
     proper: float
     slip: float
@@ -143,15 +159,16 @@ STAMPED = {row.families: row.texts[0] for row in reversed(_STAMP_ROWS)}
 """One stamp for each set of families that some stamp stands for."""
 
 
-def normal(value: float, centre: float, sd: float) -> float:
+def normal(value: float, centre: Numbers, sd: Numbers | float) -> Numbers:
     """Density of the normal distribution.
 
-    >>> round(normal(0.0, 0.0, 1.0), 6)
-    0.398942
+    >>> normal(0.0, np.array([0.0, 1.0]), 1.0).round(6).tolist()
+    [0.398942, 0.241971]
     """
-    return math.exp(-(((value - centre) / sd) ** 2) / 2) / (sd * math.sqrt(2 * math.pi))
+    return np.exp(-(((value - centre) / sd) ** 2) / 2) / (sd * math.sqrt(2 * math.pi))
 
 
+@lru_cache(maxsize=1024)
 def read_stamp(text: str) -> _StampRow | None:
     """What a stamp stands for, if it is a known one.
 
@@ -169,52 +186,108 @@ def readable(item: Evidence) -> bool:
     return not isinstance(item, Stamp) or read_stamp(item.text) is not None
 
 
-def _mixed(model: "_Width | _Inside | _Cup | _Flats | _Count | _Gauge", proper: float, span: float) -> Likelihood:
-    return Likelihood((1 - model.slip) * proper, model.slip / span)
+class _Sizes(NamedTuple):
+    """Sizes that parts are made in, with the family each is of: many rows a family.
+
+    Attributes:
+        families: place of the family of each row.
+        shares: how much of the family's parts are of that size; they sum to one in each family.
+        middles: the size, mm, worn where it is worn.
+        making_sds: standard deviation of the sizes within their limits, mm.
+    """
+
+    families: Places
+    shares: Numbers
+    middles: Numbers
+    making_sds: Numbers
+
+    def density(self, reading: float, sd: float) -> Numbers:
+        """Density of a reading, good to ``sd`` mm, in each family; limits count as a spread that is evenly likely."""
+        dense = self.shares * normal(reading, self.middles, np.hypot(sd, self.making_sds))
+        of_family: Numbers = np.asarray(np.bincount(self.families, dense, len(FAMILIES)), dtype=np.float64)
+        return of_family
 
 
-def _shell_width(item: ShellWidth, shell: Shell) -> Likelihood:
+def _sizes(rows: Iterable[tuple[FamilyId, float, float, float]]) -> _Sizes:
+    ids, shares, middles, making_sds = zip(*rows, strict=True)
+    families = np.array([FAMILY_AT[family] for family in ids])
+    return _Sizes(families, fixed(shares), fixed(middles), fixed(making_sds))
+
+
+def _of_parts(
+    limits_of: Callable[[Family], tuple[Limits, ...]], wear_of: Callable[[Family], dict[str, float]]
+) -> Iterator[tuple[FamilyId, float, float, float]]:
+    for family in FAMILIES.values():
+        for limits, (worn, share) in product(limits_of(family), wear_of(family).items()):
+            spread = (limits.high - limits.low) / math.sqrt(12)
+            yield family.id, share / len(limits_of(family)), limits.middle - float(worn), spread
+
+
+def _of_flats() -> Iterator[tuple[FamilyId, float, float, float]]:
+    model = MODELS.fixed_cup_flats
+    known = {"french": model.french, "swiss": model.swiss}
+    for family in FAMILIES:
+        for size, share in known.get(family, model.default).items():
+            yield family, share, float(size), 0.0
+
+
+def _by_family(feature: FeatureName, proper: Callable[[Family], float], slip: Callable[[Family], float]) -> Chances:
+    families = FAMILIES.values()
+    return Chances(feature, fixed([proper(family) for family in families]), fixed([slip(f) for f in families]))
+
+
+_UNWORN = {"0": 1.0}
+_CUPS = _sizes(
+    _of_parts(lambda family: family.cups, lambda f: MODELS.cup_outside_diameter.wear if f.threaded else _UNWORN)
+)
+_BORES = _sizes(_of_parts(lambda family: family.bores, lambda _: _UNWORN))
+_FLATS = _sizes(_of_flats())
+_WIDTHS = fixed(WIDTHS)
+_THREADED = fixed([float(family.threaded) for family in FAMILIES.values()])
+_PITCHES = fixed([family.pitch.mm if family.pitch else 1.0 for family in FAMILIES.values()])
+"""Pitch of each family, mm; 1 where it has no thread, which counts for nothing beside ``_THREADED``."""
+
+_MISCOUNTS = fixed([0, -1, 1])
+_MISCOUNT_SHARES = fixed([1 - 2 * MODELS.crest_count.miscount, *[MODELS.crest_count.miscount] * 2])
+_NOTHING = _by_family("original", lambda _: 1.0, lambda _: 0.0)
+
+
+def _mixed(
+    feature: FeatureName,
+    model: "_Width | _Inside | _Cup | _Flats | _Count | _Gauge",
+    proper: Numbers,
+    span: float,
+) -> Chances:
+    return Chances(feature, (1 - model.slip) * proper, np.full(len(proper), model.slip / span))
+
+
+def _shell_width(item: ShellWidth) -> Chances:
     model = MODELS.shell_width
-    proper = normal(item.reading.mm, shell.width, math.hypot(item.reading.sd, model.making_sd))
-    return _mixed(model, proper, item.span[1] - item.span[0])
+    proper = normal(item.reading.mm, _WIDTHS, math.hypot(item.reading.sd, model.making_sd))
+    return _mixed("width", model, proper, item.span[1] - item.span[0])
 
 
-def looks_right(leaf: float, pitch: float, length: float) -> float:
+def looks_right(leaf: Numbers | float, pitch: Numbers | float, length: float) -> Numbers:
     """How well a leaf seems to sit on a thread over ``length`` mm: 1 where it does not drift at all."""
     drift = length / leaf - length / pitch
-    return math.exp(-((drift / MODELS.pitch_gauge.judgement) ** 2) / 2)
+    return np.exp(-((drift / MODELS.pitch_gauge.judgement) ** 2) / 2)
 
 
-def _pitch_gauge(item: PitchGauge, shell: Shell) -> Likelihood:
-    model, pitch = MODELS.pitch_gauge, shell.at(item.side).pitch
-    leaves = model.pitches | {item.pitch_mm}
-    if pitch is None:
-        return Likelihood(0.0, model.slip / len(leaves))
+def _pitch_gauge(item: PitchGauge) -> Chances:
+    model = MODELS.pitch_gauge
+    leaves = np.array(sorted(model.pitches | {item.pitch_mm}))
     length = item.thread_length.mm if item.thread_length else model.thread_length
-
-    proper = looks_right(item.pitch_mm, pitch.mm, length) / math.fsum(
-        looks_right(leaf, pitch.mm, length) for leaf in sorted(leaves)
-    )
-    return _mixed(model, proper, len(leaves))
+    all_leaves = looks_right(leaves, _PITCHES[:, None], length).sum(axis=1)
+    proper = _THREADED * looks_right(item.pitch_mm, _PITCHES, length) / all_leaves
+    return _mixed(item.side, model, proper, len(leaves))
 
 
-def _crest_count(item: CrestCount, shell: Shell) -> Likelihood:
-    model, pitch = MODELS.crest_count, shell.at(item.side).pitch
-    pitches = item.crests - 1
+def _crest_count(item: CrestCount) -> Chances:
+    model, pitches = MODELS.crest_count, item.crests - 1
     span = pitches * (item.pitch_span[1] - item.pitch_span[0])
-    if pitch is None:
-        return Likelihood(0.0, model.slip / span)
-    counted = {0: 1 - 2 * model.miscount, -1: model.miscount, 1: model.miscount}
-    proper = math.fsum(
-        share * normal(item.length.mm, (pitches + error) * pitch.mm, item.length.sd) for error, share in counted.items()
-    )
-    return _mixed(model, proper, span)
-
-
-def _spread(reading: float, limits: Limits, sd: float) -> float:
-    """Density of a reading of a part made anywhere within its limits, evenly likely."""
-    width = limits.high - limits.low
-    return normal(reading, limits.middle, math.hypot(sd, width / math.sqrt(12)))
+    lengths = (pitches + _MISCOUNTS) * _PITCHES[:, None]
+    proper = _THREADED * (normal(item.length.mm, lengths, item.length.sd) @ _MISCOUNT_SHARES)
+    return _mixed(item.side, model, proper, span)
 
 
 def _across(reading: Reading, model: _Cup | _Inside) -> float:
@@ -223,74 +296,66 @@ def _across(reading: Reading, model: _Cup | _Inside) -> float:
     return math.hypot(reading.sd, setting, model.making_sd)
 
 
-def _cup_outside_diameter(item: CupOutsideDiameter, shell: Shell) -> Likelihood:
-    model, family = MODELS.cup_outside_diameter, shell.at(item.side)
-    sd = _across(item.reading, model)
-    wear = model.wear if family.threaded else {"0": 1.0}
-    proper = math.fsum(
-        share * _spread(item.reading.mm + float(worn), limits, sd) / len(family.cups)
-        for limits in family.cups
-        for worn, share in wear.items()
-    )
-    return _mixed(model, proper, item.span[1] - item.span[0])
+def _cup_outside_diameter(item: CupOutsideDiameter) -> Chances:
+    model = MODELS.cup_outside_diameter
+    proper = _CUPS.density(item.reading.mm, _across(item.reading, model))
+    return _mixed(item.side, model, proper, item.span[1] - item.span[0])
 
 
-def _shell_inside_diameter(item: ShellInsideDiameter, shell: Shell) -> Likelihood:
-    model, family = MODELS.shell_inside_diameter, shell.at(item.side)
-    sd = _across(item.reading, model)
-    proper = math.fsum(_spread(item.reading.mm, limits, sd) for limits in family.bores) / len(family.bores)
-    return _mixed(model, proper, item.span[1] - item.span[0])
+def _shell_inside_diameter(item: ShellInsideDiameter) -> Chances:
+    model = MODELS.shell_inside_diameter
+    proper = _BORES.density(item.reading.mm, _across(item.reading, model))
+    return _mixed(item.side, model, proper, item.span[1] - item.span[0])
 
 
-def _cup_hand(item: CupHand, shell: Shell) -> Likelihood:
-    model, family = MODELS.cup_hand, shell.at(item.side)
-    half_slip = model.slip / 2
-    if family.threaded:
-        return Likelihood((1 - model.slip) * (item.hand == family.hand(item.side)), half_slip)
-    locknut = family.id.startswith("thompson") and item.side == "non_drive"
-    left = model.thompson_left_non_drive if locknut else 0.0
-    return Likelihood(left * (item.hand == "left"), half_slip)
+def _cup_hand(item: CupHand) -> Chances:
+    model = MODELS.cup_hand
+
+    def proper(family: Family) -> float:
+        if family.threaded:
+            return (1 - model.slip) * (item.hand == family.hand(item.side))
+        locknut = family.id.startswith("thompson") and item.side == "non_drive"
+        left = model.thompson_left_non_drive if locknut else 0.0
+        return left * (item.hand == "left")
+
+    return _by_family(item.side, proper, lambda _: model.slip / 2)
 
 
-def _bore(item: Bore, shell: Shell) -> Likelihood:
-    model = MODELS.bore
-    right = (item.look == "threaded") == shell.at(item.side).threaded
-    return Likelihood((1 - model.slip) * right, model.slip / 2)
+def _bore(item: Bore) -> Chances:
+    slip = MODELS.bore.slip
+    right = (item.look == "threaded") == (_THREADED == 1.0)
+    return Chances(item.side, (1 - slip) * right, np.full(len(right), slip / 2))
 
 
-def _stamp(item: Stamp, shell: Shell) -> Likelihood:
+def _stamp(item: Stamp) -> Chances:
     model, row = MODELS.stamp, read_stamp(item.text)
     if row is None:
-        return Likelihood(1.0, 0.0)
-    family = shell.at(item.side)
-    slip = (model.slip + row.doubt) / len(STAMPED)
-    if abs(family.diameter - row.diameter) > model.near:
-        slip *= model.far_share
-    return Likelihood((1 - model.slip - row.doubt) * (family.id in row.families), slip)
+        return _NOTHING
+
+    def slip(family: Family) -> float:
+        far = abs(family.diameter - row.diameter) > model.near
+        return (model.slip + row.doubt) / len(STAMPED) * (model.far_share if far else 1.0)
+
+    return _by_family(item.side, lambda family: (1 - model.slip - row.doubt) * (family.id in row.families), slip)
 
 
-def _by_family(table: dict[str, dict[str, float]], family: Family) -> dict[str, float]:
-    return table.get(family.id, table["default"])
+def _cup_fittings(item: CupFittings) -> Chances:
+    table = MODELS.cup_fittings
+    return _by_family("original", lambda family: table.get(family.id, table["default"])[item.raised], lambda _: 0.0)
 
 
-def _cup_fittings(item: CupFittings, shell: Shell) -> Likelihood:
-    return Likelihood(_by_family(MODELS.cup_fittings, shell.original)[item.raised], 0.0)
-
-
-def _fixed_cup_flats(item: FixedCupFlats, shell: Shell) -> Likelihood:
+def _fixed_cup_flats(item: FixedCupFlats) -> Chances:
     model = MODELS.fixed_cup_flats
-    shares = {"french": model.french, "swiss": model.swiss}.get(shell.original.id, model.default)
-    sd = math.hypot(item.reading.sd, model.making_sd)
-    proper = math.fsum(share * normal(item.reading.mm, float(size), sd) for size, share in shares.items())
-    return _mixed(model, proper, item.span[1] - item.span[0])
+    proper = _FLATS.density(item.reading.mm, math.hypot(item.reading.sd, model.making_sd))
+    return _mixed("original", model, proper, item.span[1] - item.span[0])
 
 
-def _background(item: OldCrank | Origin, shell: Shell) -> Likelihood:  # noqa: ARG001 - one signature for every kind
+def _background(_: OldCrank | Origin) -> Chances:
     """Background enters by the prior, so it is as probable on one shell as on another."""
-    return Likelihood(1.0, 0.0)
+    return _NOTHING
 
 
-_MODEL_OF: dict[type, Callable[[Any, Shell], Likelihood]] = {
+_MODEL_OF: dict[type, Callable[[Any], Chances]] = {
     ShellWidth: _shell_width,
     PitchGauge: _pitch_gauge,
     CrestCount: _crest_count,
@@ -306,8 +371,13 @@ _MODEL_OF: dict[type, Callable[[Any, Shell], Likelihood]] = {
 }
 
 
-@lru_cache(maxsize=4096)
+def chances(item: Evidence) -> Chances:
+    """Likelihood of one observation by the feature it speaks of."""
+    return _MODEL_OF[type(item)](item)
+
+
 def likelihoods(item: Evidence) -> tuple[Likelihood, ...]:
     """Likelihood of one observation on every shell in ``SHELLS``, in their order."""
-    model = _MODEL_OF[type(item)]
-    return tuple(model(item, shell) for shell in SHELLS)
+    feature, *both = chances(item)
+    proper, slip = (part[FEATURES[feature].of_shell].tolist() for part in both)
+    return tuple(map(Likelihood, proper, slip))

@@ -4,6 +4,8 @@ import math
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
+
 from cotterline.bench.derivation import Trace
 from cotterline.bench.shell.evidence import (
     CrestCount,
@@ -71,7 +73,7 @@ def _pitch_gauge(item: PitchGauge, name: str, shell: Shell, trace: Trace) -> Non
         slip=model.slip,
         drift=drift,
         judgement=model.judgement,
-        all_leaves=math.fsum(looks_right(leaf, family.pitch.mm, length) for leaf in leaves),
+        all_leaves=float(looks_right(np.array(leaves), family.pitch.mm, length).sum()),
         leaves=len(leaves),
     )
 

@@ -4,48 +4,27 @@ The expected information gain of a measurement is the mutual information between
 (D. V. Lindley, On a measure of the information provided by an experiment, Ann. Math. Statist. 27, 1956).
 """
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from functools import lru_cache
-from typing import NamedTuple, get_args
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
 
 import msgspec
 import numpy as np
-from numpy.typing import NDArray
 
-from cotterline.bench.data import load
-from cotterline.bench.quantity import COVERAGE, TOOL_PLUS_MINUS, Reading, Side, Tool, probability
+from cotterline.bench.quantity import COVERAGE, TOOL_PLUS_MINUS, Side, Tool, probability
 from cotterline.bench.shell.contradictions import Contradiction
-from cotterline.bench.shell.evidence import (
-    DIRECT,
-    Bore,
-    CrestCount,
-    CupFittings,
-    CupHand,
-    CupOutsideDiameter,
-    Evidence,
-    FixedCupFlats,
-    Look,
-    PitchGauge,
-    Raised,
-    ShellInsideDiameter,
-    ShellWidth,
-    Stamp,
-    kind,
-    side,
-)
-from cotterline.bench.shell.families import FAMILIES, SHELLS, FamilyId, Hand
-from cotterline.bench.shell.likelihood import MODELS, STAMPED, likelihoods
-from cotterline.bench.shell.order_conditions import Condition, OrderCondition, leaning, survives
-from cotterline.bench.shell.posterior import DECIBANS, DECISIVE, Posterior
-
-Matrix = NDArray[np.float64]
+from cotterline.bench.shell.evidence import DIRECT, Evidence
+from cotterline.bench.shell.families import FamilyId
+from cotterline.bench.shell.features import FAMILY_AT, FAMILY_IDS, FEATURES, Places
+from cotterline.bench.shell.likelihood import MODELS
+from cotterline.bench.shell.order_conditions import Condition, OrderCondition
+from cotterline.bench.shell.outcomes import MEASUREMENTS
+from cotterline.bench.shell.posterior import Posterior
+from cotterline.bench.shell.prospects import Prospect, prospects
 
 SHOWN = 6
 LEAST_GAIN_BITS = 0.0005
 LEAST_LIKELY_READING = 0.0005
-LEAST_REST = 1e-9
-"""Probability kept for no outcome at all, so that a logarithm stands."""
-
 MOST_IN_VAIN = 0.5
 """Probability of no outcome at all, such as a gauge where there is no thread, up to which a measurement is advised."""
 
@@ -93,136 +72,24 @@ class NextMeasurement(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_
     tool: Tool | msgspec.UnsetType = msgspec.UNSET
 
 
-class _Measurement(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    kind: str
-    minutes: float
-    how: str
-    sides: tuple[Side, ...] = ()
-    tool: Tool = "gauge"
-    crests: int = 0
-
-
-class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    measurement: tuple[_Measurement, ...]
-
-
-_TABLE = load("measurements", _Table).measurement
-_Outcomes = Callable[[_Measurement, Side], Iterable[tuple[str, Evidence]]]
-
-
 _DIRECT_KINDS = frozenset(str(item.__struct_config__.tag) for item in DIRECT)
-_WITH_A_TOOL = frozenset(row.kind for row in _TABLE if row.tool == "caliper")
-_FIRST_OF = {
-    family.id: next(i for i, shell in enumerate(SHELLS) if shell.drive is family and not shell.mixed)
-    for family in FAMILIES.values()
-}
-_MEMBERSHIP: dict[Side, Matrix] = {
-    where: np.array([[float(shell.at(where) is family) for family in FAMILIES.values()] for shell in SHELLS])
-    for where in ("drive", "non_drive")
-}
+_WITH_A_TOOL = frozenset(row.kind for row in MEASUREMENTS if row.tool == "caliper")
 
 
 class _Need(NamedTuple):
     """What an order still lacks."""
 
     conditions: set[Condition]
-    rivals: Sequence[FamilyId]
+    rivals: tuple[FamilyId, ...]
 
 
-class _Candidate(NamedTuple):
-    """A measurement that could be taken, and what is known without it."""
+class _Advised(NamedTuple):
+    """A prospect worth taking, with what it is worth."""
 
-    measurement: _Measurement
-    side: Side | None
-    base: Posterior
-    again: bool = False
-
-    @property
-    def outcomes(self) -> tuple[tuple[str, Evidence], ...]:
-        return _outcomes(self.measurement, self.side)
-
-    @property
-    def chances(self) -> Matrix:
-        return _chances(self.measurement, self.side)
-
-
-def _grid(low: float, high: float, step: float) -> Iterator[float]:
-    for index in range(round((high - low) / step) + 1):
-        yield round(low + index * step, 3)
-
-
-@lru_cache(maxsize=64)
-def _outcomes(measurement: _Measurement, where: Side | None) -> tuple[tuple[str, Evidence], ...]:
-    """Every outcome a measurement can have, in order, with its label."""
-    return tuple(_OUTCOMES[measurement.kind](measurement, where or "drive"))
-
-
-def _gauge_leaves(_: _Measurement, where: Side) -> Iterator[tuple[str, Evidence]]:
-    for leaf in MODELS.pitch_gauge.leaves_tpi:
-        yield f"{leaf:g} tpi", PitchGauge(side=where, leaf=leaf, leaf_unit="tpi")
-    for leaf in MODELS.pitch_gauge.leaves_mm:
-        yield f"{leaf:g} mm", PitchGauge(side=where, leaf=leaf, leaf_unit="mm")
-
-
-def _stamps(_: _Measurement, where: Side) -> Iterator[tuple[str, Evidence]]:
-    for text in STAMPED.values():
-        yield text, Stamp(side=where, text=text)
-
-
-def _counts(measurement: _Measurement, where: Side) -> Iterator[tuple[str, Evidence]]:
-    pitches = measurement.crests - 1
-    for mm in _grid(0.9 * pitches, 1.6 * pitches, 0.02 * pitches):
-        length = Reading(value=mm, tool=measurement.tool)
-        yield f"{mm:.2f} mm", CrestCount(side=where, crests=measurement.crests, length=length)
-
-
-def _sizes(low: float, high: float, step: float, evidence: Callable[[Side, Reading], Evidence]) -> _Outcomes:
-    def outcomes(measurement: _Measurement, where: Side) -> Iterator[tuple[str, Evidence]]:
-        for mm in _grid(low, high, step):
-            yield f"{mm:g} mm", evidence(where, Reading(value=mm, tool=measurement.tool))
-
-    return outcomes
-
-
-_OUTCOMES: dict[str, _Outcomes] = {
-    "bore": lambda _, where: ((look, Bore(side=where, look=look)) for look in get_args(Look)),
-    "cup_hand": lambda _, where: ((hand, CupHand(side=where, hand=hand)) for hand in get_args(Hand)),
-    "cup_fittings": lambda _, __: ((raised, CupFittings(raised=raised)) for raised in get_args(Raised)),
-    "stamp": _stamps,
-    "pitch_gauge": _gauge_leaves,
-    "crest_count": _counts,
-    "shell_width": _sizes(64, 102, 0.25, lambda _, reading: ShellWidth(reading=reading)),
-    "fixed_cup_flats": _sizes(34, 41, 0.25, lambda _, reading: FixedCupFlats(reading=reading)),
-    "cup_outside_diameter": _sizes(29, 52, 0.1, lambda side, reading: CupOutsideDiameter(side=side, reading=reading)),
-    "shell_inside_diameter": _sizes(29, 52, 0.1, lambda side, reading: ShellInsideDiameter(side=side, reading=reading)),
-}
-
-
-@lru_cache(maxsize=64)
-def _chances(measurement: _Measurement, where: Side | None) -> Matrix:
-    """Probability of each outcome (rows) on each shell (columns); columns sum to one.
-
-    The last row is what the outcomes leave over: no thread to lay the gauge on, or a size off the scale.
-    """
-    outcomes = _outcomes(measurement, where)
-    rows = np.array([[chance.total for chance in likelihoods(item)] for _, item in outcomes]) * _cell(outcomes)
-    rows /= np.maximum(rows.sum(axis=0), 1.0)
-    chances: Matrix = np.vstack([rows, np.maximum(1.0 - rows.sum(axis=0), LEAST_REST)])
-    return chances
-
-
-def _cell(outcomes: Sequence[tuple[str, Evidence]]) -> float:
-    """What one outcome spans: millimetres on a scale, or one of a count."""
-    sizes = [getattr(item, "reading", None) or getattr(item, "length", None) for _, item in outcomes[:2]]
-    first, second = (size.mm if isinstance(size, Reading) else None for size in sizes)
-    return 1.0 if first is None or second is None else second - first
-
-
-def _entropy(probabilities: Matrix) -> Matrix:
-    """Entropy in bits along the last axis."""
-    logs = np.log2(probabilities, where=probabilities > 0, out=np.zeros_like(probabilities))
-    total: Matrix = -(probabilities * logs).sum(axis=-1)
-    return total
+    prospect: Prospect
+    gain_bits: float
+    meets: tuple[Condition, ...]
+    tells_apart: tuple[FamilyId, ...]
 
 
 def next_measurements(
@@ -233,26 +100,25 @@ def next_measurements(
         return ()
     rivals = next((c.rivals for c in conditions if isinstance(c.rivals, tuple)), ())
     need = _Need({condition.condition for condition in conditions if not condition.met}, rivals)
-    advice = [row for candidate in _candidates(known, conflicts) if (row := _judge(candidate, need)) is not None]
-    advice.sort(key=lambda row: (-len(row.meets), -row.gain_bits / row.minutes))
-    return tuple(advice[:SHOWN])
+    advice = [advised for each in _open(known, conflicts) if (advised := _judge(each, need)) is not None]
+    advice.sort(key=_preference)
+    return tuple(_told(advised) for advised in advice[:SHOWN])
 
 
-def _candidates(known: Posterior, conflicts: Sequence[Contradiction]) -> Iterator[_Candidate]:
+def _open(known: Posterior, conflicts: Sequence[Contradiction]) -> Iterator[Prospect]:
     """Measurements not taken yet, taken with a coarser tool, or contradicted: the last without what they said."""
     doubted = {conflict.item for conflict in conflicts}
-    for measurement in _TABLE:
-        for where in measurement.sides or (None,):
-            taken = {
-                index
-                for index, item in enumerate(known.evidence)
-                if kind(item) == measurement.kind and side(item) == where
-            }
-            if taken & doubted:
-                rest = tuple(item for index, item in enumerate(known.evidence) if index not in taken)
-                yield _Candidate(measurement, where, Posterior(rest), again=True)
-            elif not taken or _coarse([known.evidence[index] for index in taken], measurement.tool):
-                yield _Candidate(measurement, where, known)
+    taken: dict[tuple[str, Side | None], list[int]] = defaultdict(list)
+    for index, seen in enumerate(known.observations):
+        taken[seen.kind, seen.side].append(index)
+    for place, prospect in enumerate(prospects(known)):
+        measurement = prospect.candidate.measurement
+        items = taken.get((measurement.kind, prospect.candidate.side), [])
+        if doubted.intersection(items):
+            rest = Posterior([seen for index, seen in enumerate(known.observations) if index not in items])
+            yield prospects(rest)[place]._replace(again=True)
+        elif not items or _coarse([known.observations[index].item for index in items], measurement.tool):
+            yield prospect
 
 
 def _coarse(taken: Sequence[Evidence], tool: Tool) -> bool:
@@ -260,85 +126,84 @@ def _coarse(taken: Sequence[Evidence], tool: Tool) -> bool:
     return finest > FINER * TOOL_PLUS_MINUS[tool] / COVERAGE
 
 
-def _judge(candidate: _Candidate, need: _Need) -> NextMeasurement | None:
-    measurement, chances, base = candidate.measurement, candidate.chances, candidate.base
-    legible = MODELS.stamp.legible if measurement.kind == "stamp" else 1.0
-    prior = np.array(base.probabilities)
-    joint = chances * prior
-    outcome = joint.sum(axis=1)
-    after = joint / outcome[:, None]
-    gain = legible * float(_entropy(prior) - (outcome * _entropy(after)).sum())
-    apart = tuple(rival for rival in need.rivals if _expected_decibans(candidate, rival) >= DECISIVE)
-    meets = tuple(_meets(candidate, need, apart))
-    if outcome[-1] > MOST_IN_VAIN or (gain < LEAST_GAIN_BITS and not meets):
+def _judge(prospect: Prospect, need: _Need) -> _Advised | None:
+    measurement = prospect.candidate.measurement
+    gain = prospect.gain * (MODELS.stamp.legible if measurement.kind == "stamp" else 1.0)
+    apart = tuple(rival for rival in need.rivals if prospect.apart[FAMILY_AT[rival]])
+    meets = tuple(_meets(prospect, need, apart))
+    if prospect.outcome[-1] > MOST_IN_VAIN or (gain < LEAST_GAIN_BITS and not meets):
         return None
-    return NextMeasurement(
-        kind=measurement.kind,
-        side=candidate.side or msgspec.UNSET,
-        tool=measurement.tool if measurement.kind in _WITH_A_TOOL else msgspec.UNSET,
-        gain_bits=round(max(gain, 0.0), 4),
-        minutes=measurement.minutes,
-        meets=meets,
-        tells_apart=apart,
-        how=measurement.how,
-        reads=_reads(candidate, outcome, after),
-    )
+    return _Advised(prospect, round(max(gain, 0.0), 4), meets, apart)
 
 
-def _meets(candidate: _Candidate, need: _Need, apart: tuple[FamilyId, ...]) -> Iterator[Condition]:
-    kind_of_it = candidate.measurement.kind
-    if "nothing_contradicts" in need.conditions and candidate.again:
+def _meets(prospect: Prospect, need: _Need, apart: tuple[FamilyId, ...]) -> Iterator[Condition]:
+    kind_of_it = prospect.candidate.measurement.kind
+    if "nothing_contradicts" in need.conditions and prospect.again:
         yield "nothing_contradicts"
     if "thread_observed" in need.conditions and kind_of_it in _DIRECT_KINDS:
         yield "thread_observed"
     if "rivals_told_apart" in need.conditions and apart:
         yield "rivals_told_apart"
-    if "survives_a_slip" in need.conditions and _props(candidate):
+    if "survives_a_slip" in need.conditions and prospect.props:
         yield "survives_a_slip"
     if "width_known" in need.conditions and kind_of_it == "shell_width":
         yield "width_known"
 
 
-def _props(candidate: _Candidate) -> bool:
-    """Whether its likeliest outcome on the leading shell would let the verdict do without any one other reading."""
-    base = candidate.base
-    likeliest = candidate.chances[candidate.chances[:, SHELLS.index(base.leader)].argmax()]
-    return all(
-        survives(base.leader, (likeliest * np.array(base.leave_one_out[index].probabilities)).tolist())
-        for index in leaning(base)
+def _preference(advised: _Advised) -> tuple[int, float]:
+    """Sorts measurements best first."""
+    return -len(advised.meets), -advised.gain_bits / advised.prospect.candidate.measurement.minutes
+
+
+def _told(advised: _Advised) -> NextMeasurement:
+    candidate = advised.prospect.candidate
+    measurement = candidate.measurement
+    return NextMeasurement(
+        kind=measurement.kind,
+        side=candidate.side or msgspec.UNSET,
+        tool=measurement.tool if measurement.kind in _WITH_A_TOOL else msgspec.UNSET,
+        gain_bits=advised.gain_bits,
+        minutes=measurement.minutes,
+        meets=advised.meets,
+        tells_apart=advised.tells_apart,
+        how=measurement.how,
+        reads=_reads(advised.prospect),
     )
 
 
-def _expected_decibans(candidate: _Candidate, rival: FamilyId) -> float:
-    """Decibans the measurement is expected to add against ``rival``, with those already gathered."""
-    base = candidate.base
-    ours = candidate.chances[:, SHELLS.index(base.leader)]
-    theirs = candidate.chances[:, _FIRST_OF[rival]]
-    expected = float((ours * np.log(ours / theirs)).sum()) * DECIBANS
-    return expected + base.separation(base.leader.original.id, rival)
-
-
-def _reads(candidate: _Candidate, outcome: Matrix, after: Matrix) -> tuple[Reads, ...]:
+def _reads(prospect: Prospect) -> tuple[Reads, ...]:
     """What outcomes mean; neighbouring readings that make the same family lead are one range."""
-    ids = list(FAMILIES)
-    membership = _MEMBERSHIP[candidate.side or "drive"]
-    leads = [ids[index] for index in (after @ membership).argmax(axis=1)]
-    likely = [row for row in range(len(candidate.outcomes)) if outcome[row] >= LEAST_LIKELY_READING]
-    in_ranges = candidate.measurement.kind in _WITH_A_TOOL
-    runs: list[list[int]] = []
-    for row in likely:
-        if in_ranges and runs and row == runs[-1][-1] + 1 and leads[row] == leads[runs[-1][0]]:
-            runs[-1].append(row)
-        else:
-            runs.append([row])
-    rows = [_range(candidate, run, leads, outcome) for run in runs]
+    candidate, outcome = prospect.candidate, prospect.outcome
+    likely = np.flatnonzero(outcome[:-1] >= LEAST_LIKELY_READING)
+    if not len(likely):
+        return ()
+    leads = _leads(prospect, likely)
+    new = np.ones(len(likely), dtype=bool)
+    if candidate.measurement.kind in _WITH_A_TOOL:
+        new[1:] = (np.diff(likely) != 1) | (np.diff(leads) != 0)
+    firsts = np.flatnonzero(new)
+    lasts = np.append(firsts[1:], len(likely)) - 1
+    totals = np.add.reduceat(outcome[likely], firsts)
+    rows = [
+        Reads(
+            reading=_reading(candidate.labels[likely[first]], candidate.labels[likely[last]]),
+            probability=probability(total),
+            then=FAMILY_IDS[leads[first]],
+        )
+        for first, last, total in zip(firsts, lasts, totals.tolist(), strict=True)
+    ]
     return tuple(sorted(rows, key=lambda row: -row.probability))
 
 
-def _range(candidate: _Candidate, run: list[int], leads: list[FamilyId], outcome: Matrix) -> Reads:
-    first, last = candidate.outcomes[run[0]][0], candidate.outcomes[run[-1]][0]
-    return Reads(
-        reading=first if first == last else f"{first} to {last}",
-        probability=probability(float(outcome[run].sum())),
-        then=leads[run[0]],
-    )
+def _leads(prospect: Prospect, outcomes: Places) -> Places:
+    """Place of the family that would lead after each of some outcomes, on the candidate's side."""
+    feature, families = FEATURES[prospect.candidate.feature], FEATURES[prospect.candidate.side or "drive"]
+    both = feature.of_shell * families.values + families.of_shell
+    joint = np.bincount(both, prospect.base.probabilities, feature.values * families.values)
+    of_families = prospect.candidate.chances[outcomes] @ joint.reshape(feature.values, families.values)
+    leads: Places = of_families.argmax(axis=1)
+    return leads
+
+
+def _reading(first: str, last: str) -> str:
+    return first if first == last else f"{first} to {last}"

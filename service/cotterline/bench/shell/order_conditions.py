@@ -5,13 +5,17 @@ from collections.abc import Sequence
 from typing import Literal
 
 import msgspec
+import numpy as np
+from numpy.typing import NDArray
 
 from cotterline.bench.quantity import COVERAGE, Reading
 from cotterline.bench.shell.contradictions import Contradiction
-from cotterline.bench.shell.evidence import DIRECT, Evidence, ShellWidth, described
-from cotterline.bench.shell.families import FAMILIES, SHELLS, FamilyId, Shell
-from cotterline.bench.shell.likelihood import MODELS, likelihoods, readable
-from cotterline.bench.shell.posterior import DECIBANS, DECISIVE, Posterior, is_background
+from cotterline.bench.shell.evidence import ShellWidth
+from cotterline.bench.shell.families import FAMILIES, FamilyId
+from cotterline.bench.shell.features import FAMILY_IDS, Numbers, Pair
+from cotterline.bench.shell.likelihood import MODELS
+from cotterline.bench.shell.observation import Observation
+from cotterline.bench.shell.posterior import DECIBANS, DECISIVE, Posterior
 from cotterline.bench.shop import ShopSettings
 
 Condition = Literal[
@@ -78,7 +82,7 @@ def _said(condition: Condition, met: bool, yes: str, no: str) -> OrderCondition:
 
 
 def _thread_observed(known: Posterior) -> OrderCondition:
-    names_it = [_favour(known, item) for item in known.evidence if isinstance(item, DIRECT) and readable(item)]
+    names_it = [_favour(known, seen) for seen in known.observations if seen.names_thread]
     met = any(favour >= -NAMES_IT for favour in names_it) and all(favour >= -DISFAVOURS for favour in names_it)
     return _said(
         "thread_observed",
@@ -96,22 +100,21 @@ def _unnamed(known: Posterior, names_it: Sequence[float]) -> str:
     return "Nothing names the thread itself: use a pitch gauge, count crests over a length, or read a stamp."
 
 
-def _favour(known: Posterior, item: Evidence) -> float:
+def _favour(known: Posterior, seen: Observation) -> float:
     """Decibans between the leading shell and the one this item fits best; zero or less."""
-    chances = likelihoods(item)
-    best = max(chance.total for chance in chances)
-    return DECIBANS * math.log(chances[SHELLS.index(known.leader)].total / best)
+    return DECIBANS * float(seen.logs[known.at] - seen.logs[seen.best])
 
 
 def unseparated(known: Posterior) -> tuple[FamilyId, ...]:
     """Families that what was observed of the shell does not tell apart from the leading one."""
     leader = known.leader.original.id
-    return tuple(family for family in FAMILIES if family != leader and known.separation(leader, family) < DECISIVE)
+    apart = known.separation.tolist()
+    return tuple(f for f, decibans in zip(FAMILY_IDS, apart, strict=True) if f != leader and decibans < DECISIVE)
 
 
 def _rivals_told_apart(known: Posterior) -> OrderCondition:
     rivals = unseparated(known)
-    if all(is_background(item) for item in known.evidence):
+    if all(seen.background for seen in known.observations):
         words = "Nothing was observed of the shell itself yet."
         return OrderCondition(condition="rivals_told_apart", met=False, words=words, rivals=rivals)
     names = ", ".join(FAMILIES[rival].name for rival in rivals[:NAMED])
@@ -141,28 +144,19 @@ def leaning(known: Posterior) -> tuple[int, ...]:
     A unit of the right thread and the wrong hand does not start and goes back unharmed, so the hand may rest on one
     look.
     """
-    return tuple(
-        index
-        for index, item in enumerate(known.evidence)
-        if not is_background(item) and not survives(known.leader, known.leave_one_out[index].probabilities)
-    )
+    kept = survives(known.probabilities_without, known.pair).tolist()
+    return tuple(index for index, seen in enumerate(known.observations) if not (seen.background or kept[index]))
 
 
-def survives(leader: Shell, weights: Sequence[float]) -> bool:
-    """Whether ``weights`` of the shells, in their order, leave the leading thread probable enough, hands aside."""
-    same = [_same_threads(shell, leader) for shell in SHELLS]
-    kept = math.fsum(weight for weight, wanted in zip(weights, same, strict=True) if wanted)
-    return kept >= SURVIVING_PROBABILITY * math.fsum(weights)
-
-
-def _same_threads(one: Shell, other: Shell) -> bool:
-    pairs = ((one.drive, other.drive), (one.non_drive, other.non_drive))
-    return all(a.diameters == b.diameters and a.pitch == b.pitch and a.form == b.form for a, b in pairs)
+def survives(weights: Numbers, leading: Pair) -> NDArray[np.bool_]:
+    """Whether weights of the shells, a row each, leave the leading thread probable enough, hands aside."""
+    enough: NDArray[np.bool_] = weights @ leading.same_threads >= SURVIVING_PROBABILITY * weights.sum(axis=-1)
+    return enough
 
 
 def _survives_a_slip(known: Posterior) -> OrderCondition:
     items = leaning(known)
-    named = " or ".join(described(known.evidence[index]) for index in items)
+    named = " or ".join(known.observations[index].words for index in items)
     return _said(
         "survives_a_slip",
         not items,
@@ -172,7 +166,7 @@ def _survives_a_slip(known: Posterior) -> OrderCondition:
 
 
 def _width_known(known: Posterior) -> OrderCondition:
-    readings = [item.reading for item in known.evidence if isinstance(item, ShellWidth)]
+    readings = [seen.item.reading for seen in known.observations if isinstance(seen.item, ShellWidth)]
     width = known.leader.width
     told_apart = known.width_separation >= DECISIVE and known.width_probability >= WIDTH_PROBABILITY
     words = "The reading leaves the nominal width open: measure it with a caliper."

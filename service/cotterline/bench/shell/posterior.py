@@ -5,180 +5,194 @@ Weights of evidence are in decibans, ten times the decimal logarithm of the fact
 """
 
 import math
-from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from functools import cached_property
+from typing import Final
+
+import numpy as np
 
 from cotterline.bench.quantity import Side
-from cotterline.bench.shell.evidence import BACKGROUND, Evidence, kind, side
-from cotterline.bench.shell.families import SHELLS, Family, FamilyId, Shell
-from cotterline.bench.shell.likelihood import likelihoods, readable
-from cotterline.bench.shell.prior import background, weights
+from cotterline.bench.shell.evidence import Evidence
+from cotterline.bench.shell.families import SHELLS, FamilyId, Shell
+from cotterline.bench.shell.features import (
+    FAMILY_AT,
+    FEATURES,
+    OF_PAIR,
+    PAIR_IDS,
+    PAIRS,
+    UNTOUCHED,
+    WHOLE_PAIRS,
+    FeatureName,
+    Numbers,
+    Pair,
+)
+from cotterline.bench.shell.observation import Observation, observation
+from cotterline.bench.shell.prior import background, log_weights
 
-DECIBANS = 10 / math.log(10)
+DECIBANS: Final = 10 / math.log(10)
 """Decibans in one unit of natural logarithm."""
 
-DECISIVE = 10 * math.log10(20)
+DECISIVE: Final = 10 * math.log10(20)
 """Decibans from which one observation, or a set of them, tells two shells apart: odds of 20 to 1. A convention."""
 
 
-def log_sum(logs: Iterable[float]) -> float:
-    """Logarithm of the sum of exponentials, without overflow; minus infinity for none."""
-    values = list(logs)
-    top = max(values, default=-math.inf)
-    if top == -math.inf:
-        return top
-    return top + math.log(math.fsum(math.exp(value - top) for value in values))
+def _cut_over() -> dict[tuple[FamilyId, float], tuple[int, list[tuple[int, Side]]]]:
+    found: dict[tuple[FamilyId, float], tuple[int, list[tuple[int, Side]]]] = {}
+    for at, shell in enumerate(SHELLS):
+        if not shell.mixed:
+            found[shell.drive.id, shell.width] = (at, [])
+    for at, shell in enumerate(SHELLS):
+        if shell.mixed:
+            side: Side = "drive" if shell.drive is not shell.original else "non_drive"
+            found[shell.original.id, shell.width][1].append((at, side))
+    return found
 
 
-@dataclass(frozen=True)
+_CUT_OVER: Final = _cut_over()
+"""By family and width: place of the untouched shell, and of the same with one side cut over, with that side."""
+
+_NOISE: Final = 12
+"""Decimals beyond which probabilities differ by rounding alone: families that are equally probable shall stay so."""
+
+_NONE: Final = np.zeros(len(SHELLS))
+_OF_FAMILY: Final = np.arange(len(UNTOUCHED))
+
+
+def log_sum(logs: Numbers) -> Numbers:
+    """Logarithm of the sum of exponentials along the last axis, without overflow.
+
+    >>> log_sum(np.log([[1.0, 2.0], [3.0, 4.0]])).round(9).tolist() == np.log([3.0, 7.0]).round(9).tolist()
+    True
+    """
+    top = logs.max(axis=-1)
+    total: Numbers = top + np.log(np.exp(logs - top[..., None]).sum(axis=-1))
+    return total
+
+
 class Posterior:
-    """Probabilities of every shell in ``SHELLS`` after the evidence.
+    """Probabilities of every shell in ``SHELLS`` after the evidence, and after all of it but one item.
 
     Readings of one kind on one side count once, as the mean of their log-likelihoods: a reading taken twice with the
     same tool is not new evidence. A stamp nobody knows is no reading. Everything else is independent given the shell.
+
+    Attributes:
+        observations: the evidence, in the order given.
+        log_likelihood: of all observations, on each shell.
+        log_joint: log of prior weight times likelihood, a row each: of all evidence, then without each item in turn.
+        probabilities: of each shell; they sum to one.
+        probabilities_without: the same without each item in turn, a row an item.
+        pairs: probability of every pair of families on the two sides, whatever the width.
+        whole: probability that a family stands on both sides, of each family in ``FAMILY_IDS``.
+        pair: the most probable pair.
+        at: place in ``SHELLS`` of the most probable shell, width included; among equals the first.
+        leader: that shell.
     """
 
-    evidence: tuple[Evidence, ...]
+    def __init__(self, observations: Sequence[Observation]) -> None:
+        self.observations = tuple(observations)
+        self._places = self._by_place()
+        self._rows = np.array([self._mean(items) for _, items in self._places]).reshape(-1, len(SHELLS))
+        self.log_likelihood = self._rows.sum(axis=0)
+        self.log_joint = self._log_joint()
+        odds = np.exp(self.log_joint - self.log_joint.max(axis=1, keepdims=True))
+        odds /= odds.sum(axis=1, keepdims=True)
+        self.probabilities: Numbers = odds[0]
+        self.probabilities_without: Numbers = odds[1:]
+        by_pair = OF_PAIR.totals(self.probabilities)
+        self.pairs: dict[tuple[FamilyId, FamilyId], float] = dict(zip(PAIR_IDS, by_pair.tolist(), strict=True))
+        self.whole = by_pair[WHOLE_PAIRS]
+        best = int(by_pair.round(_NOISE).argmax())
+        self.pair: Pair = PAIRS[best]
+        self.at = int(self.pair.shells[self.probabilities[self.pair.shells].argmax()])
+        self.leader: Shell = SHELLS[self.at]
+
+    def _by_place(self) -> list[tuple[tuple[str, str], list[int]]]:
+        """Items that say something of the shell by kind and side, sorted."""
+        places: dict[tuple[str, str], list[int]] = {}
+        for index, seen in enumerate(self.observations):
+            if seen.counts:
+                places.setdefault((seen.kind, seen.side or ""), []).append(index)
+        return sorted(places.items())
+
+    def _mean(self, items: Sequence[int]) -> Numbers:
+        """Mean log-likelihood of some items on each shell; 0 for none. Their order does not move a digit of it."""
+        if len(items) == 1:
+            return self.observations[items[0]].logs
+        if not items:
+            return _NONE
+        mean: Numbers = np.sort([self.observations[index].logs for index in items], axis=0).sum(axis=0) / len(items)
+        return mean
+
+    def _log_joint(self) -> Numbers:
+        evidence = [seen.item for seen in self.observations]
+        likelihood = np.repeat(self._rows[None], len(evidence) + 1, axis=0)
+        prior = np.repeat(log_weights(background(evidence))[None], len(evidence) + 1, axis=0)
+        for place, (_, items) in enumerate(self._places):
+            for index in items:
+                likelihood[index + 1, place] = self._mean([other for other in items if other != index])
+        for index, seen in enumerate(self.observations):
+            if seen.background:
+                prior[index + 1] = log_weights(background(evidence[:index] + evidence[index + 1 :]))
+        joint: Numbers = prior + likelihood.sum(axis=1)
+        return joint
+
+    def by_feature(self, name: FeatureName) -> Numbers:
+        """Probability of each value of a feature."""
+        return FEATURES[name].totals(self.probabilities)
 
     @cached_property
-    def log_by_kind(self) -> dict[str, list[tuple[float, ...]]]:
-        """Log-likelihoods of what was observed, on each shell: by kind, and within a kind one row a side."""
-        groups: dict[tuple[str, str], list[Evidence]] = defaultdict(list)
-        for item in self.evidence:
-            if readable(item):
-                groups[kind(item), side(item) or ""].append(item)
-        rows: dict[str, list[tuple[float, ...]]] = defaultdict(list)
-        for (name, _), items in sorted(groups.items()):
-            logs = [[math.log(chance.total) for chance in likelihoods(item)] for item in items]
-            rows[name].append(tuple(math.fsum(column) / len(items) for column in zip(*logs, strict=True)))
-        return rows
+    def log10_odds(self) -> list[float]:
+        """Decimal log of the odds of the leading pair, whatever the width: of all evidence, then without each item."""
+        inside, outside = self.log_joint[:, self.pair.shells], self.log_joint[:, self.pair.others]
+        odds: list[float] = ((log_sum(inside) - log_sum(outside)) / math.log(10)).tolist()
+        return odds
 
     @cached_property
-    def log_likelihood(self) -> tuple[float, ...]:
-        """Log-likelihood of all observations on each shell."""
-        rows = [row for rows in self.log_by_kind.values() for row in rows]
-        return tuple(math.fsum(row[index] for row in rows) for index in range(len(SHELLS)))
+    def separation(self) -> Numbers:
+        """Decibans by which the observations favour the leader's own family over each family, in ``FAMILY_IDS``.
 
-    @cached_property
-    def log_joint(self) -> tuple[float, ...]:
-        """Log of prior weight times likelihood, each shell."""
-        prior = weights(background(self.evidence))
-        return tuple(math.log(weight) + log for weight, log in zip(prior, self.log_likelihood, strict=True))
-
-    @cached_property
-    def probabilities(self) -> tuple[float, ...]:
-        """Probability of each shell; they sum to one."""
-        total = log_sum(self.log_joint)
-        return tuple(math.exp(log - total) for log in self.log_joint)
-
-    def probability(self, holds: Callable[[Shell], bool]) -> float:
-        """Probability of all shells for which ``holds``."""
-        return math.fsum(p for p, shell in zip(self.probabilities, SHELLS, strict=True) if holds(shell))
-
-    def log10_odds(self, drive: Family, non_drive: Family) -> float:
-        """Decimal log of the odds that the shell has these families on its sides, whatever its width."""
-        inside = [shell.drive is drive and shell.non_drive is non_drive for shell in SHELLS]
-        for_it = log_sum(log for log, wanted in zip(self.log_joint, inside, strict=True) if wanted)
-        against = log_sum(log for log, wanted in zip(self.log_joint, inside, strict=True) if not wanted)
-        return (for_it - against) / math.log(10)
-
-    @cached_property
-    def best_width(self) -> dict[FamilyId, int]:
-        """Index of each family's untouched shell in the width that suits the observations best.
-
-        No background and no share of widths enters: a rival has the benefit of the doubt.
+        Each family stands in the width that suits the observations best: no background and no share of widths enters,
+        and a rival has the benefit of the doubt. Readings of one kind on both sides come from one eye and one tool:
+        together they count as the better of them, less whatever the other says against it.
         """
-        best: dict[FamilyId, int] = {}
-        for index, shell in enumerate(SHELLS):
-            if not shell.mixed:
-                at = best.setdefault(shell.drive.id, index)
-                if self.log_likelihood[index] > self.log_likelihood[at]:
-                    best[shell.drive.id] = index
-        return best
+        if not self._places:
+            return np.zeros(len(UNTOUCHED))
+        best = UNTOUCHED[_OF_FAMILY, self.log_likelihood[UNTOUCHED].argmax(axis=1)]
+        ours = best[FAMILY_AT[self.leader.original.id]]
+        gains = self._rows[:, ours, None] - self._rows[:, best]
+        kinds = [kind for (kind, _), _ in self._places]
+        starts = [place for place, kind in enumerate(kinds) if kind not in kinds[:place]]
+        most = np.maximum.reduceat(np.maximum(gains, 0.0), starts)
+        least = np.minimum.reduceat(np.minimum(gains, 0.0), starts)
+        total: Numbers = (most + least).sum(axis=0) * DECIBANS
+        return total
 
-    def separation(self, family: FamilyId, rival: FamilyId) -> float:
-        """Decibans by which the observations of the shell favour ``family`` over ``rival``.
-
-        Readings of one kind on both sides come from one eye and one tool: together they count as the better of them,
-        less whatever the other says against it.
-        """
-        ours, theirs = self.best_width[family], self.best_width[rival]
-        total = 0.0
-        for rows in self.log_by_kind.values():
-            gains = [row[ours] - row[theirs] for row in rows]
-            total += max(0.0, *gains) + min(0.0, *gains)
-        return total * DECIBANS
-
-    @cached_property
+    @property
     def width_separation(self) -> float:
         """Decibans by which the width readings favour the leading width over the family's next best one."""
-        leader = self.leader
-        logs = {
-            shell.width: log
-            for shell, log in zip(SHELLS, self.log_likelihood, strict=True)
-            if shell.drive is leader.drive and shell.non_drive is leader.non_drive
-        }
-        others = [log for width, log in logs.items() if width != leader.width]
-        return (logs[leader.width] - max(others, default=-math.inf)) * DECIBANS
+        logs: list[float] = self.log_likelihood[self.pair.shells].tolist()
+        others = [log for place, log in zip(self.pair.shells, logs, strict=True) if place != self.at]
+        return (float(self.log_likelihood[self.at]) - max(others, default=-math.inf)) * DECIBANS
 
-    @cached_property
+    @property
     def retapped_side(self) -> Side | None:
         """The side the observations say was cut over, by more than 2 to 1 against an untouched shell; else None."""
-        leader = self.leader
-        logs = {
-            (shell.drive is not leader.original, shell.non_drive is not leader.original): log
-            for shell, log in zip(SHELLS, self.log_likelihood, strict=True)
-            if shell.original is leader.original and shell.width == leader.width
-        }
-        untouched = logs[False, False] + math.log(2)
-        sides: list[tuple[float, Side]] = [
-            (logs.get((True, False), -math.inf), "drive"),
-            (logs.get((False, True), -math.inf), "non_drive"),
-        ]
-        log, side_cut = max(sides)
-        return side_cut if log > untouched else None
-
-    @cached_property
-    def leader(self) -> Shell:
-        """The most probable shell, width included; among equals the first in ``SHELLS``."""
-        best = max(range(len(SHELLS)), key=lambda index: self.pair_probability(SHELLS[index]))
-        pair = SHELLS[best]
-        same = [i for i, s in enumerate(SHELLS) if s.drive is pair.drive and s.non_drive is pair.non_drive]
-        return SHELLS[max(same, key=self.probabilities.__getitem__)]
+        untouched, cut = _CUT_OVER[self.leader.original.id, self.leader.width]
+        sides = [(float(self.log_likelihood[at]), side) for at, side in cut]
+        log, side_cut = max(sides, default=(-math.inf, "drive"))
+        return side_cut if log > self.log_likelihood[untouched] + math.log(2) else None
 
     def pair_probability(self, shell: Shell) -> float:
         """Probability that the shell has the same families on its sides as ``shell``, whatever its width."""
         return self.pairs[shell.drive.id, shell.non_drive.id]
 
-    @cached_property
+    @property
     def width_probability(self) -> float:
         """Probability of the leading shell's nominal width, whatever the thread."""
-        width = self.leader.width
-        return self.probability(lambda shell: shell.width == width)
-
-    @cached_property
-    def pairs(self) -> dict[tuple[FamilyId, FamilyId], float]:
-        """Probability of every pair of families on the two sides, whatever the width."""
-        pairs: dict[tuple[FamilyId, FamilyId], float] = defaultdict(float)
-        for shell, p in zip(SHELLS, self.probabilities, strict=True):
-            pairs[shell.drive.id, shell.non_drive.id] += p
-        return pairs
-
-    @cached_property
-    def leave_one_out(self) -> tuple["Posterior", ...]:
-        """The same with each item of evidence left out in turn."""
-        return tuple(
-            Posterior(self.evidence[:index] + self.evidence[index + 1 :]) for index in range(len(self.evidence))
-        )
+        of_width: float = self.by_feature("width").tolist()[FEATURES["width"].of_shell[self.at]]
+        return of_width
 
 
 def posterior(evidence: Sequence[Evidence]) -> Posterior:
     """Probabilities after ``evidence``, in whatever order it comes."""
-    return Posterior(tuple(evidence))
-
-
-def is_background(item: Evidence) -> bool:
-    """Whether an item speaks of the bicycle rather than its shell."""
-    return isinstance(item, BACKGROUND)
+    return Posterior([observation(item) for item in evidence])

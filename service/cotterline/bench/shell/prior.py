@@ -5,13 +5,16 @@ rests on them.
 """
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Literal, NamedTuple
 
 import msgspec
+import numpy as np
 
 from cotterline.bench.data import load
 from cotterline.bench.shell.evidence import Evidence, OldCrank, Origin
-from cotterline.bench.shell.families import SHELLS, FamilyId, Shell
+from cotterline.bench.shell.families import SHELLS, FamilyId
+from cotterline.bench.shell.features import FAMILY_IDS, FEATURES, WIDTHS, Numbers, fixed
 
 
 class Rule(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -61,6 +64,8 @@ class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 _TABLE = load("priors", _Table)
+_SHARES = fixed([shell.share for shell in SHELLS])
+_THREADED = np.array([shell.original.threaded for shell in SHELLS])
 COUNTRIES = frozenset(country for rule in _TABLE.rule for country in rule.countries)
 """Countries that some rule knows."""
 
@@ -73,24 +78,29 @@ def background(evidence: Sequence[Evidence]) -> Background:
     return Background(country, origin.years, crank)
 
 
-def rules(known: Background) -> list[tuple[Rule, float]]:
+@lru_cache(maxsize=2048)
+def rules(known: Background) -> tuple[tuple[Rule, float], ...]:
     """The rules that apply, each with its share."""
     shares = [(rule, rule.share(known)) for rule in _TABLE.rule]
-    return [(rule, share) for rule, share in shares if share > 0]
+    return tuple((rule, share) for rule, share in shares if share > 0)
 
 
-def weights(known: Background) -> list[float]:
+def weights(known: Background) -> Numbers:
     """Unnormalised prior weight of every shell in ``SHELLS``."""
     by_family = dict(_TABLE.base.weights)
-    by_width: dict[float, float] = {}
+    by_width = dict.fromkeys(WIDTHS, 1.0)
     for rule, share in rules(known):
         for family, factor in rule.factors.items():
             by_family[family] *= factor**share
         for width, factor in rule.widths.items():
-            by_width[float(width)] = by_width.get(float(width), 1.0) * factor**share
-    return [_weight(shell, by_family, by_width) for shell in SHELLS]
+            by_width[float(width)] *= factor**share
+    of_width = np.array(list(by_width.values()))[FEATURES["width"].of_shell]
+    of_family = np.array([by_family[family] for family in FAMILY_IDS])[FEATURES["original"].of_shell]
+    found: Numbers = of_family * _SHARES * np.where(_THREADED, of_width, 1.0)
+    return found
 
 
-def _weight(shell: Shell, by_family: dict[FamilyId, float], by_width: dict[float, float]) -> float:
-    of_width = by_width.get(shell.width, 1.0) if shell.original.threaded else 1.0
-    return by_family[shell.original.id] * shell.share * of_width
+@lru_cache(maxsize=2048)
+def log_weights(known: Background) -> Numbers:
+    """Logarithms of :func:`weights`."""
+    return fixed(np.log(weights(known)))

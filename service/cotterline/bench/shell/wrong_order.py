@@ -1,11 +1,12 @@
 """What happens when a unit with one thread is offered to a shell with another, in words a mechanic uses."""
 
-from typing import Literal
+from functools import lru_cache
+from typing import Literal, NamedTuple
 
 import msgspec
 
 from cotterline.bench.derivation import Trace
-from cotterline.bench.shell.families import Family, FamilyId, Pitch
+from cotterline.bench.shell.families import FAMILIES, Family, FamilyId
 
 Harm = Literal["frame", "order"]
 
@@ -34,30 +35,44 @@ class WrongOrder(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     turns_until_tight: float | msgspec.UnsetType = msgspec.UNSET
 
 
+class _Meeting(NamedTuple):
+    harm: Harm
+    words: str
+    turns: float | None = None
+
+
 def wrong_order(ordered: Family, actual: Family, probability: float, trace: Trace) -> WrongOrder:
     """What a unit cut for ``ordered`` does in a shell that is ``actual``."""
-    harm, words, turns = _meeting(ordered, actual, trace)
+    meeting = _meeting(ordered.id, actual.id)
+    if trace.wanted and meeting.turns is not None:
+        _note_turns(ordered, actual, meeting.turns, trace)
     return WrongOrder(
-        if_the_shell_is=actual.id, probability=probability, harm=harm, words=words, turns_until_tight=turns
+        if_the_shell_is=actual.id,
+        probability=probability,
+        harm=meeting.harm,
+        words=meeting.words,
+        turns_until_tight=msgspec.UNSET if meeting.turns is None else round(meeting.turns, 1),
     )
 
 
-def _meeting(ordered: Family, actual: Family, trace: Trace) -> tuple[Harm, str, float | msgspec.UnsetType]:
+@lru_cache(maxsize=len(FAMILIES) ** 2)
+def _meeting(unit: FamilyId, shell: FamilyId) -> _Meeting:
+    ordered, actual = FAMILIES[unit], FAMILIES[shell]
     excess = ordered.diameter - actual.diameter
     if ordered.pitch is None:
-        return "order", f"A unit for a {ordered.designation} does not go into this shell; it goes back.", msgspec.UNSET
+        return _Meeting("order", f"A unit for a {ordered.designation} does not go into this shell; it goes back.")
     if actual.pitch is None:
-        return "order", f"The shell has no thread: a {ordered.designation} unit finds nothing to hold.", msgspec.UNSET
+        return _Meeting("order", f"The shell has no thread: a {ordered.designation} unit finds nothing to hold.")
     if abs(excess) > NEAR_MM:
-        return "frame", _wrong_size(excess), msgspec.UNSET
+        return _Meeting("frame", _wrong_size(excess))
     if ordered.pitch.mm != actual.pitch.mm:
-        turns = _turns(f"{ordered.designation} in {actual.designation}", ordered.pitch, actual.pitch, trace)
-        return "frame", _wrong_pitch(ordered, actual, turns), round(turns, 1)
+        turns = BINDING / abs(1 - ordered.pitch.mm / actual.pitch.mm)
+        return _Meeting("frame", _wrong_pitch(ordered, actual, turns), turns)
     if ordered.drive_hand != actual.drive_hand:
         words = "The drive cup does not start: its thread runs the other way. Do not force it; the unit goes back."
-        return "order", words, msgspec.UNSET
+        return _Meeting("order", words)
     words = "The thread is near enough to start and its form differs: it goes in rough or not at all. Do not force it."
-    return "frame", words, msgspec.UNSET
+    return _Meeting("frame", words)
 
 
 def _wrong_size(excess: float) -> str:
@@ -72,17 +87,18 @@ def _wrong_size(excess: float) -> str:
     )
 
 
-def _turns(threads: str, ordered: Pitch, actual: Pitch, trace: Trace) -> float:
-    return trace.note(
-        f"turns until the cup goes tight: {threads}",
-        "binding / abs(1 - ordered_pitch / actual_pitch)",
-        BINDING / abs(1 - ordered.mm / actual.mm),
-        "turns",
-        "thread geometry (ISO 68-1:1998); binding at a quarter pitch: common practice, no source",
-        binding=BINDING,
-        ordered_pitch=ordered.mm,
-        actual_pitch=actual.mm,
-    )
+def _note_turns(ordered: Family, actual: Family, turns: float, trace: Trace) -> None:
+    if ordered.pitch is not None and actual.pitch is not None:
+        trace.note(
+            f"turns until the cup goes tight: {ordered.designation} in {actual.designation}",
+            "binding / abs(1 - ordered_pitch / actual_pitch)",
+            turns,
+            "turns",
+            "thread geometry (ISO 68-1:1998); binding at a quarter pitch: common practice, no source",
+            binding=BINDING,
+            ordered_pitch=ordered.pitch.mm,
+            actual_pitch=actual.pitch.mm,
+        )
 
 
 def _wrong_pitch(ordered: Family, actual: Family, turns: float) -> str:

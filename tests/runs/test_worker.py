@@ -176,21 +176,23 @@ async def test_what_is_worked_on_when_a_run_is_cancelled_counts_no_more(
 async def test_of_two_workers_on_one_part_the_later_claim_counts(
     database: Database, tenant: Tenant, clock: Clock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    run = await uploaded(database, tenant, lines(20))
+    run = await uploaded(database, tenant, lines(261, 1))
     slow, quick = (RunWorker(database, WEEK, clock=clock, lease=MINUTE) for _ in range(2))
     loop = asyncio.get_running_loop()
 
     def overtaken(part: ClaimedPart, bench: RunBench, goes_on: Any) -> Answered:  # noqa: ANN401 -- as it is
-        if part.attempts == 1:
+        if part.attempts + part.number == 2:
             clock.step(minutes=2)  # as if the claim could not be made longer
             asyncio.run_coroutine_threadsafe(quick.work_once(), loop).result()
         found = answered(part, bench, goes_on)
-        return msgspec.structs.replace(found, quoted=found.quoted + 100 * (2 - part.attempts))
+        return msgspec.structs.replace(found, quoted=found.quoted + 100 * (2 - part.attempts) * (2 - part.number))
 
     monkeypatch.setattr("cotterline.runs.worker.answered", overtaken)
     assert await slow.work_once()
+    assert (await get(database, tenant, run.id)).parts_done == 1
+    assert await work_all(slow) == 1
     ended = await get(database, tenant, run.id)
-    assert (ended.state, ended.quoted, ended.refused, ended.parts_done) == ("finished", 18, 2, 1)
+    assert (ended.state, ended.quoted, ended.refused, ended.parts_done) == ("finished", 27, 234, 2)
 
 
 async def test_a_claim_is_made_longer_while_the_work_goes_on(
@@ -300,7 +302,10 @@ async def test_an_error_of_our_own_costs_one_try_and_the_worker_goes_on(
     assert (await get(database, tenant, run.id)).quoted == 3
 
 
-async def test_a_worker_is_woken_by_what_comes_in(database: Database, tenant: Tenant) -> None:
+async def test_a_worker_is_woken_by_what_comes_in(
+    database: Database, tenant: Tenant, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("cotterline.runs.worker.POLL_SECONDS", 600.0)
     worker = RunWorker(database, WEEK)
     running = asyncio.create_task(worker.run())
     await asyncio.sleep(0.2)

@@ -164,6 +164,11 @@ def test_a_quotation_mark_left_open_swallows_as_much_as_in_the_stream() -> None:
     assert "lines 2 to " in first.reasons[0]
 
 
+def test_rows_may_be_longer_than_a_mebibyte_together() -> None:
+    upload = HEADER + b"\n" + (b"x" * (MAX_BYTES // 2) + b",68,24\n") * 3
+    assert [part.bicycles for part in check("csv", upload, [upload])] == [1, 1, 1]
+
+
 def test_a_line_that_is_named_within_a_later_part_is_the_line_of_the_upload() -> None:
     upload = many("csv", MOST_BICYCLES) + b'"a"b,68,24\n'
     (refused,) = [each for each in streamed("csv", upload) if isinstance(each, Refused)]

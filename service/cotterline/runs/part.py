@@ -14,7 +14,7 @@ from cotterline.api.bicycles.told import CsvRows, JsonLines, Teller
 from cotterline.api.problems import Call, log_failure, refusal_of
 from cotterline.bench.workshop import Workshop
 from cotterline.store.quote_run_claims import Answered, ClaimedPart
-from cotterline.store.quote_run_inputs import packed, unpacked
+from cotterline.store.quote_run_inputs import packed_from, unpacked
 from cotterline.store.quote_runs import BicycleForm
 
 _READERS: Final[Mapping[BicycleForm, Callable[[Iterator[bytes], LeftOut], Iterator[Bike | Refused]]]] = {
@@ -57,14 +57,17 @@ def answered(part: ClaimedPart, bench: RunBench, goes_on: Callable[[], bool]) ->
         StoppedError: it was not to be done.
     """
     teller: Teller = CsvRows() if part.run.answers_form == "csv" else JsonLines(bench.call)
-    told, counts = [], {Quoted: 0, Refused: 0}
-    for bicycle in _bicycles(part, bench):
-        if not goes_on():
-            raise StoppedError
-        found, line = _answered(bicycle, part, bench, teller)
-        counts[type(found)] += 1
-        told.append(line)
-    return Answered(answer=packed(b"".join(told)), quoted=counts[Quoted], refused=counts[Refused])
+    counts = {Quoted: 0, Refused: 0}
+
+    def told() -> Iterator[bytes]:
+        for bicycle in _bicycles(part, bench):
+            if not goes_on():
+                raise StoppedError
+            found, line = _answered(bicycle, part, bench, teller)
+            counts[type(found)] += 1
+            yield line
+
+    return Answered(answer=packed_from(told()), quoted=counts[Quoted], refused=counts[Refused])
 
 
 def _bicycles(part: ClaimedPart, bench: RunBench) -> Iterator[Bike | Refused]:

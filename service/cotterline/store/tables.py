@@ -570,7 +570,7 @@ quote_run_parts = Table(
     ),
     Index(None, "run_id", "ended_at"),
 )
-"""The bicycles of each run by the part, until they are answered, and then the answers; both compressed by zlib."""
+"""The bicycles of each run by the part, until they are answered, and then the answers; both compressed."""
 
 event_counters = Table(
     "event_counters",

@@ -11,9 +11,9 @@ from uuid import UUID
 
 import msgspec
 from sqlalchemy import (
+    CTE,
     ColumnElement,
     RowMapping,
-    Subquery,
     and_,
     case,
     exists,
@@ -108,11 +108,11 @@ async def claim(tx: WriteTransaction, lease: Lease, limit: int, besides: Collect
         limit: most rows.
         besides: deliveries left alone: those this worker is still at although their lease ran out.
     """
-    turns = _turns(lease.now)
+    first = _first(lease.now)
     due = (
         select(deliveries.c.id)
-        .join(turns, turns.c.id == deliveries.c.id)
-        .where(turns.c.turn <= AT_ONCE, deliveries.c.id.not_in(besides), *_free(lease.now))
+        .join(first, first.c.id == deliveries.c.id)
+        .where(deliveries.c.id.not_in(besides), *_free(lease.now))
         .order_by(deliveries.c.due_at, deliveries.c.id)
         .limit(limit)
         .with_for_update(of=deliveries, skip_locked=True)
@@ -187,14 +187,18 @@ async def _report(tx: WriteTransaction, claimed: Claimed, said: Mapping[str, obj
     return await tx.execute(update(deliveries).where(_mine(tx, claimed)).values({**said, **ended})) == 1
 
 
-def _turns(now: datetime) -> Subquery:
-    """Number what is due to each receiver, what is being posted first."""
+def _first(now: datetime) -> CTE:
+    """What is due to each receiver first, as many as may be under way to it; what is being posted comes before all.
+
+    It is numbered once: where statistics are older than a burst of posts, a plain subquery would be run again for each.
+    """
     receiver = [deliveries.c[name] for name in ("shop_id", "mode", "receiver_kind", "receiver_name")]
     under_way = case((deliveries.c.leased_until > now, 0), else_=1)
     order = (under_way, deliveries.c.due_at, deliveries.c.id)
     turn = func.row_number().over(partition_by=receiver, order_by=order).label("turn")
     due = and_(deliveries.c.state == "waiting", deliveries.c.due_at <= now)
-    return select(deliveries.c.id, turn).where(due, ~_comes_too_early()).subquery()
+    turns = select(deliveries.c.id, turn).where(due, ~_comes_too_early()).subquery()
+    return select(turns.c.id).where(turns.c.turn <= AT_ONCE).cte("first").prefix_with("MATERIALIZED")
 
 
 def _comes_too_early() -> ColumnElement[bool]:

@@ -7,7 +7,7 @@ plus-minus is an expanded uncertainty with coverage factor 2, and independent pa
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Annotated, Any, Literal, Self, TypeVar
 
 import msgspec
@@ -112,8 +112,19 @@ class Length(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Uncertain:
+class Errors(dict[str, float]):
+    """The standard deviation each named source of error puts into a value, mm, with sign; not to be written to.
+
+    Values that differ by a constant share theirs, and with them their standard deviation.
+    """
+
+    @cached_property
+    def sd(self) -> float:
+        """Standard deviation of all of them together, mm."""
+        return math.sqrt(math.fsum([part * part for part in self.values()]))
+
+
+class Uncertain(msgspec.Struct, frozen=True):
     """A value in mm and the standard deviation each named source of error puts into it, with sign.
 
     Sums and multiples are linear, so the first-order law of propagation (JCGM 100:2008, 5.2.2 for correlated
@@ -126,17 +137,17 @@ class Uncertain:
     """
 
     value: float
-    parts: Mapping[str, float] = field(default_factory=dict)
+    parts: Errors = msgspec.field(default_factory=Errors)
 
     @classmethod
     def of(cls, value: float, sd: float, source: str) -> "Uncertain":
         """A value whose whole error, ``sd``, is booked under ``source``."""
-        return cls(value, {source: sd})
+        return cls(value, Errors({source: sd}))
 
     @property
     def sd(self) -> float:
         """Standard deviation in mm."""
-        return math.sqrt(math.fsum(part * part for part in self.parts.values()))
+        return self.parts.sd
 
     def covariance(self, other: "Uncertain") -> float:
         """Of two values' errors, in mm2: the sources they share."""
@@ -145,19 +156,24 @@ class Uncertain:
     def __add__(self, other: "Uncertain | float") -> "Uncertain":
         if not isinstance(other, Uncertain):
             return Uncertain(self.value + other, self.parts)
-        parts = dict(self.parts)
+        parts = Errors(self.parts)
         for source, part in other.parts.items():
             parts[source] = parts.get(source, 0.0) + part
         return Uncertain(self.value + other.value, parts)
 
+    def __sub__(self, other: "Uncertain | float") -> "Uncertain":
+        if not isinstance(other, Uncertain):
+            return Uncertain(self.value - other, self.parts)
+        parts = Errors(self.parts)
+        for source, part in other.parts.items():
+            parts[source] = parts.get(source, 0.0) - part
+        return Uncertain(self.value - other.value, parts)
+
     def __mul__(self, factor: float) -> "Uncertain":
-        return Uncertain(self.value * factor, {source: part * factor for source, part in self.parts.items()})
+        return Uncertain(self.value * factor, Errors({source: part * factor for source, part in self.parts.items()}))
 
     def __neg__(self) -> "Uncertain":
         return self * -1.0
-
-    def __sub__(self, other: "Uncertain | float") -> "Uncertain":
-        return self + -other
 
     def __truediv__(self, divisor: float) -> "Uncertain":
         return self * (1.0 / divisor)

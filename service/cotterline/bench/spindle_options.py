@@ -6,6 +6,7 @@ name, so one that enters both the target and the crank's reference cancels where
 """
 
 from collections.abc import Sequence
+from functools import cached_property
 
 import msgspec
 
@@ -13,7 +14,7 @@ from cotterline.bench.caution import Caution
 from cotterline.bench.chain.chainline import assumptions
 from cotterline.bench.chain.methods import NominalChainLine
 from cotterline.bench.derivation import Step, Trace
-from cotterline.bench.quantity import COVERAGE, Length, Uncertain, in_unit, probability, refuse, within
+from cotterline.bench.quantity import COVERAGE, Errors, Length, Uncertain, in_unit, probability, refuse, within
 from cotterline.bench.shop import ShopSettings
 from cotterline.bench.spindle import clearance
 from cotterline.bench.spindle.aim import Aim, MatchRear, NominalAim, OldChainLine, target
@@ -122,7 +123,7 @@ class SpindleResult(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     derivation: tuple[Step, ...] | msgspec.UnsetType = msgspec.UNSET
 
 
-class Bench(msgspec.Struct, frozen=True, kw_only=True):
+class Bench(msgspec.Struct, frozen=True, kw_only=True, dict=True):
     """What every length is judged with; lengths in mm."""
 
     goal: Uncertain
@@ -130,6 +131,15 @@ class Bench(msgspec.Struct, frozen=True, kw_only=True):
     placing: Placing
     limits: Limits
     tolerance: float
+
+    def residual(self, line: Uncertain) -> Uncertain:
+        """A predicted chain line less the target."""
+        return Uncertain(line.value - self.goal.value, self.errors)
+
+    @cached_property
+    def errors(self) -> Errors:
+        """What puts error into every residual, whatever the length."""
+        return (self.placing.chain_line(0.0) - self.goal).parts
 
     def candidate(self, option: SpindleOption) -> Candidate:
         """The option as the order policy sees it, residual unrounded."""
@@ -230,7 +240,7 @@ def options(  # noqa: PLR0913 - a place for faults and what was learned, beside 
 def option_at(length: float, bench: Bench, trace: Trace) -> SpindleOption:
     """What one length would do; lengths in mm."""
     line = note_chain_line(bench.placing, length, trace)
-    residual = line - bench.goal
+    residual = bench.residual(line)
     clearances = clearance.judge(bench.limits, bench.placing.position(length), trace)
     return SpindleOption(
         spindle_length=Length.mm(length),
@@ -246,31 +256,35 @@ def option_at(length: float, bench: Bench, trace: Trace) -> SpindleOption:
 def chance_within(what: str, residual: Uncertain, tolerance: float, trace: Trace) -> float:
     """Probability that ``residual`` truly lies within ``tolerance`` mm either way; ``what`` names it in the trace."""
     chance = within(residual.value, residual.sd, -tolerance, tolerance)
-    trace.note(
-        f"chance that {what} lands within the tolerance",
-        "phi((tolerance - residual) / sd) - phi((-tolerance - residual) / sd)",
-        chance,
-        "1",
-        _NORMAL,
-        tolerance=tolerance,
-        residual=residual.value,
-        sd=residual.sd,
-    )
+    if trace.wanted:
+        trace.note(
+            f"chance that {what} lands within the tolerance",
+            "phi((tolerance - residual) / sd) - phi((-tolerance - residual) / sd)",
+            chance,
+            "1",
+            _NORMAL,
+            tolerance=tolerance,
+            residual=residual.value,
+            sd=residual.sd,
+        )
     return probability(chance)
 
 
 def _tread_change(length: float, place: Placing, trace: Trace) -> float:
-    reference = place.known.spindle_length.value
-    return trace.note(
-        f"change of tread with {length:g} mm",
-        "length - reference_length + 2 * taper",
-        length - reference + 2 * place.taper.value,
-        "mm",
-        "both arms move with their ends: plane geometry, no source needed",
-        length=length,
-        reference_length=reference,
-        taper=place.taper.value,
-    )
+    reference, taper = place.known.spindle_length.value, place.taper.value
+    change = length - reference + 2 * taper
+    if trace.wanted:
+        trace.note(
+            f"change of tread with {length:g} mm",
+            "length - reference_length + 2 * taper",
+            change,
+            "mm",
+            "both arms move with their ends: plane geometry, no source needed",
+            length=length,
+            reference_length=reference,
+            taper=taper,
+        )
+    return change
 
 
 def preference(option: SpindleOption) -> tuple[bool, float, float, float]:
@@ -289,7 +303,7 @@ def _order(
     if first.fouls:
         return msgspec.UNSET
     leading = bench.candidate(first)
-    landing = Landing(bench.tolerance, (bench.placing.chain_line(leading.spindle_length) - bench.goal).sd)
+    landing = Landing(bench.tolerance, bench.errors.sd)
     second = better_second(leading, [bench.candidate(item) for item in neighbours if not item.fouls], landing)
     return advise(leading, second, landing, costs, trace)
 
@@ -315,16 +329,16 @@ def _learned(
 
 def _budget(bench: Bench, trace: Trace) -> tuple[BudgetPart, ...]:
     """The same for every length: only the value of the residual changes with it."""
-    residual = bench.placing.chain_line(0.0) - bench.goal
-    parts = sorted((-abs(part), source) for source, part in residual.parts.items() if part)
+    sd = bench.errors.sd
+    parts = sorted((-abs(part), source) for source, part in bench.errors.items() if part)
     names = {f"part_{number}": -size for number, (size, _) in enumerate(parts, 1)}
     formula = f"sqrt({' + '.join(f'{name}**2' for name in names)})"
-    trace.note("standard deviation of every residual", formula, residual.sd, "mm", _QUADRATURE, **names)
+    trace.note("standard deviation of every residual", formula, sd, "mm", _QUADRATURE, **names)
     return tuple(
         BudgetPart(
             source=source,
             plus_minus=Length.mm(-COVERAGE * size),
-            share=probability(size * size / (residual.sd * residual.sd)),
+            share=probability(size * size / (sd * sd)),
         )
         for size, source in parts
     )

@@ -16,7 +16,7 @@ from cotterline.bench.chain.methods import ClusterFromLocknut, MeasuredChainLine
 from cotterline.bench.chainline_predictions import ChainlineRequest, ChainlineResult, predict
 from cotterline.bench.derivation import Trace
 from cotterline.bench.errors import CotterlineError
-from cotterline.bench.quantity import MM_PER_INCH, Length, Reading, Uncertain
+from cotterline.bench.quantity import MM_PER_INCH, Errors, Length, Reading, Uncertain
 from cotterline.bench.shop import ShopSettings
 from tests.bench.formulas import check_steps
 
@@ -166,7 +166,7 @@ def chain_line_of_wheel() -> Uncertain:
         "rear chain line: sprocket thickness": -0.05 / 2,
         "set-up": 0.25,
     }
-    return Uncertain(44.25, parts)
+    return Uncertain(44.25, Errors(parts))
 
 
 @pytest.mark.parametrize(

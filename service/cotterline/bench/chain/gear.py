@@ -82,24 +82,15 @@ def extremes(gears: Sequence[Gear]) -> Extremes:
 def _gear(
     numbers: tuple[int, int], ends: tuple[Uncertain, Uncertain], chainstay: Uncertain, limit: float, trace: Trace
 ) -> Gear:
-    name = f"ring {numbers[0]}, sprocket {numbers[1]}"
-    ring, sprocket = ends
-    offset = ring - sprocket
-    trace.note(
-        f"{name}: offset", "ring - sprocket", offset.value, "mm", _GEOMETRY, ring=ring.value, sprocket=sprocket.value
-    )
+    offset = ends[0] - ends[1]
     angle = math.degrees(math.atan(offset.value / chainstay.value))
-    trace.note(
-        f"{name}: chain angle",
-        "degrees(atan(offset / chainstay))",
-        angle,
-        "degrees",
-        _ANGLE_SOURCE,
-        offset=offset.value,
-        chainstay=chainstay.value,
-    )
-    sd = _angle_sd(name, offset, chainstay, trace)
-    beyond = _beyond(name, angle, sd, limit, trace)
+    sd = _angle_sd(offset, chainstay)
+    beyond = 1.0 - within(angle, sd, -limit, limit)
+    if trace.wanted:
+        name = f"ring {numbers[0]}, sprocket {numbers[1]}"
+        _note_angle(name, ends, chainstay, trace)
+        if sd > 0.0:
+            _note_beyond(name, beyond, (angle, sd, limit), trace)
     return Gear(
         ring=numbers[0],
         sprocket=numbers[1],
@@ -111,15 +102,32 @@ def _gear(
     )
 
 
-def _angle_sd(name: str, offset: Uncertain, chainstay: Uncertain, trace: Trace) -> float:
+def _angle_sd(offset: Uncertain, chainstay: Uncertain) -> float:
     slope = offset.value / chainstay.value
     of_slope = math.hypot(offset.sd / chainstay.value, slope * chainstay.sd / chainstay.value)
-    sd = math.degrees(of_slope / (1 + slope**2))
+    return math.degrees(of_slope / (1 + slope**2))
+
+
+def _note_angle(name: str, ends: tuple[Uncertain, Uncertain], chainstay: Uncertain, trace: Trace) -> None:
+    ring, sprocket = ends
+    offset = ring - sprocket
+    trace.note(
+        f"{name}: offset", "ring - sprocket", offset.value, "mm", _GEOMETRY, ring=ring.value, sprocket=sprocket.value
+    )
+    trace.note(
+        f"{name}: chain angle",
+        "degrees(atan(offset / chainstay))",
+        math.degrees(math.atan(offset.value / chainstay.value)),
+        "degrees",
+        _ANGLE_SOURCE,
+        offset=offset.value,
+        chainstay=chainstay.value,
+    )
     trace.note(
         f"{name}: plus-minus of the chain angle",
         "2 * degrees(sqrt((offset_sd / chainstay) ** 2 + (offset * chainstay_sd / chainstay ** 2) ** 2)"
         " / (1 + (offset / chainstay) ** 2))",
-        COVERAGE * sd,
+        COVERAGE * _angle_sd(offset, chainstay),
         "degrees",
         _GUM,
         offset=offset.value,
@@ -127,20 +135,17 @@ def _angle_sd(name: str, offset: Uncertain, chainstay: Uncertain, trace: Trace) 
         chainstay=chainstay.value,
         chainstay_sd=chainstay.sd,
     )
-    return sd
 
 
-def _beyond(name: str, angle: float, sd: float, limit: float, trace: Trace) -> float:
-    beyond = 1.0 - within(angle, sd, -limit, limit)
-    if sd > 0.0:
-        trace.note(
-            f"{name}: probability beyond the limit",
-            "1 - phi((limit - angle) / sd) + phi((-limit - angle) / sd)",
-            beyond,
-            "1",
-            _NORMAL,
-            angle=angle,
-            sd=sd,
-            limit=limit,
-        )
-    return beyond
+def _note_beyond(name: str, beyond: float, of_angle: tuple[float, float, float], trace: Trace) -> None:
+    angle, sd, limit = of_angle
+    trace.note(
+        f"{name}: probability beyond the limit",
+        "1 - phi((limit - angle) / sd) + phi((-limit - angle) / sd)",
+        beyond,
+        "1",
+        _NORMAL,
+        angle=angle,
+        sd=sd,
+        limit=limit,
+    )

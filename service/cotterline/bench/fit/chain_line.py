@@ -14,7 +14,7 @@ from cotterline.bench.chain.methods import FrontMeasurement
 from cotterline.bench.derivation import Trace
 from cotterline.bench.errors import CotterlineError, Fault
 from cotterline.bench.fit.practice import PRACTICE
-from cotterline.bench.quantity import COVERAGE, Uncertain
+from cotterline.bench.quantity import COVERAGE, Errors, Uncertain
 
 BOOKED_FITTED: Final = "fitted chain line"
 
@@ -84,7 +84,7 @@ def _mean(each: Sequence[Uncertain], trace: Trace) -> Uncertain:
     below = " + ".join(f"1 / u{at}**2" for at in range(1, len(each) + 1))
     values, spreads = _named("x", [line.value for line in each]), _named("u", [line.sd for line in each])
     trace.note(BOOKED_FITTED, f"({above}) / ({below})", value, "mm", _COX, **values, **spreads)
-    mean = Uncertain(value, parts)
+    mean = Uncertain(value, Errors(parts))
     trace.note(f"{BOOKED_FITTED}: plus-minus", f"2 / sqrt({below})", COVERAGE * mean.sd, "mm", _COX, **spreads)
     return mean
 

@@ -16,7 +16,7 @@ from cotterline.bench.fit.fitted import Fitted
 from cotterline.bench.fit.practice import PRACTICE
 from cotterline.bench.fit.report import GapReadings
 from cotterline.bench.fit.result import CheckState, FitCheck
-from cotterline.bench.quantity import Length, Reading, Uncertain
+from cotterline.bench.quantity import Errors, Length, Reading, Uncertain
 from cotterline.bench.spindle.clearance import (
     Clearance,
     Limit,
@@ -117,7 +117,7 @@ def _carried(earlier: Limits, fit: Fitted) -> dict[Subject, Limit]:
         return earlier.gaps
     moved = fit.before.position(fit.length).non_drive_move
     parts = {_NOW_FITTED.get(source, source): part for source, part in moved.parts.items()}
-    here = left.gap + Uncertain(moved.value, parts)
+    here = left.gap + Uncertain(moved.value, Errors(parts))
     return earlier.gaps | {"non_drive_arm_to_chainstay": msgspec.structs.replace(left, gap=here)}
 
 

@@ -14,7 +14,7 @@ from cotterline.bench.derivation import Trace
 from cotterline.bench.fit.fitted import SLACK_MM, Fitted, among
 from cotterline.bench.fit.gaps import Around, centred
 from cotterline.bench.fit.result import NextSpindle
-from cotterline.bench.quantity import Uncertain
+from cotterline.bench.quantity import Errors, Uncertain
 from cotterline.bench.spindle.crank import ERRORS, Baseline
 from cotterline.bench.spindle.ladder import ladder
 from cotterline.bench.spindle.offset import BOOKED_FITTED_LENGTH, BOOKED_FITTED_SEATING
@@ -66,7 +66,7 @@ def _reference(fit: Fitted, trace: Trace) -> Baseline:
     return Baseline(
         what="reference spindle",
         spindle_length=Uncertain.of(fit.length, ERRORS.length_tolerance.sd, BOOKED_FITTED_LENGTH),
-        chain_line=Uncertain(centre, {**fit.chain_line.parts, **errors}),
+        chain_line=Uncertain(centre, Errors({**fit.chain_line.parts, **errors})),
         asymmetry=unit.asymmetry_mm,
         taper=unit.taper,
         crank_taper=fit.before.known.crank_taper,

@@ -12,7 +12,7 @@ from cotterline.bench.fit.fitted import SLACK_MM, Fitted
 from cotterline.bench.fit.gaps import Around
 from cotterline.bench.fit.practice import PRACTICE
 from cotterline.bench.fit.result import SpacerInstead
-from cotterline.bench.quantity import Length, Uncertain
+from cotterline.bench.quantity import Errors, Length, Uncertain
 from cotterline.bench.spindle.clearance import Position, fouls, judge
 from cotterline.bench.spindle.crank import ERRORS
 from cotterline.bench.spindle_options import chance_within
@@ -53,7 +53,7 @@ def _with(fit: Fitted, gaps: Around, change: float, trace: Trace) -> SpacerInste
         change=change,
     )
     again = {BOOKED_REMOUNTED: ERRORS.seating_depth.sd}
-    line = Uncertain(moved, {**fit.chain_line.parts, **again})
+    line = Uncertain(moved, Errors({**fit.chain_line.parts, **again}))
     residual = line - fit.goal
     tolerance = fit.settings.chain_line_tolerance_mm
     return SpacerInstead(
@@ -65,7 +65,7 @@ def _with(fit: Fitted, gaps: Around, change: float, trace: Trace) -> SpacerInste
         probability_within=chance_within(f"{change:+g} mm of spacer", residual, tolerance, trace),
         tread_change=Length.mm(0.0),
         clearances=judge(
-            gaps.known, Position(chain_line=line, non_drive_move=Uncertain(-fit.side * change, again)), trace
+            gaps.known, Position(chain_line=line, non_drive_move=Uncertain(-fit.side * change, Errors(again))), trace
         ),
     )
 

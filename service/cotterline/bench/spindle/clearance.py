@@ -88,6 +88,9 @@ class Clearance(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     probability_clear: float | msgspec.UnsetType = msgspec.UNSET
 
 
+_NOT_MEASURED: Final = {subject: Clearance(subject=subject, state="not_measured") for subject in SUBJECTS}
+
+
 class Position(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Where a spindle puts the crank, mm: its chain line, and how far out of the reference the left arm moves."""
 
@@ -179,7 +182,7 @@ def _judge(subject: Subject, known: Limits, position: Position, trace: Trace) ->
         return _judge_gap(subject, limit, position, trace)
     if subject == "chain_line_in_derailleur_reach" and known.reach is not None:
         return _judge_reach(known.reach, position.chain_line, trace)
-    return Clearance(subject=subject, state="not_measured")
+    return _NOT_MEASURED[subject]
 
 
 def _judge_gap(subject: Subject, limit: Limit, position: Position, trace: Trace) -> Clearance:

@@ -13,7 +13,7 @@ from msgspec import UNSET, Meta, UnsetType
 
 from cotterline.bench.derivation import Trace
 from cotterline.bench.gtin import Gtin
-from cotterline.bench.quantity import Uncertain
+from cotterline.bench.quantity import Errors, Uncertain
 from cotterline.bench.spindle.crank import ERRORS, Crank, CrankName, NamedCrank
 from cotterline.bench.spindle.placing import SeatedUnit
 from cotterline.bench.spindle.taper import Taper
@@ -136,11 +136,13 @@ def observed(chain_line: Uncertain, spindle_length: float, unit: SeatedUnit, tra
     """
     errors = Uncertain(
         0.0,
-        {
-            BOOKED_FITTED_LENGTH: ERRORS.length_tolerance.sd / 2,
-            BOOKED_FITTED_SEATING: ERRORS.seating_depth.sd,
-            BOOKED_FITTED_SEAT: ERRORS.unit_seat.sd,
-        },
+        Errors(
+            {
+                BOOKED_FITTED_LENGTH: ERRORS.length_tolerance.sd / 2,
+                BOOKED_FITTED_SEATING: ERRORS.seating_depth.sd,
+                BOOKED_FITTED_SEAT: ERRORS.unit_seat.sd,
+            }
+        ),
     )
     offset = chain_line - ((spindle_length + unit.asymmetry_mm) / 2 + unit.moved.value) + errors
     trace.note(

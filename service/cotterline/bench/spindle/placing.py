@@ -1,11 +1,12 @@
 """Where a spindle puts an arm: from the crank's reference to any other length, seat and taper."""
 
+from functools import cached_property
 from typing import Final, Literal
 
 import msgspec
 
 from cotterline.bench.derivation import Trace
-from cotterline.bench.quantity import Length, Uncertain
+from cotterline.bench.quantity import Errors, Length, Uncertain
 from cotterline.bench.shop import ShopSettings
 from cotterline.bench.spindle.clearance import Position
 from cotterline.bench.spindle.crank import ERRORS, Baseline
@@ -44,7 +45,7 @@ class SeatedUnit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     moved: Length
 
 
-class Placing(msgspec.Struct, frozen=True, kw_only=True):
+class Placing(msgspec.Struct, frozen=True, kw_only=True, dict=True):
     """A crank's reference and everything but the length that moves the arms from it; mm."""
 
     known: Baseline
@@ -64,16 +65,21 @@ class Placing(msgspec.Struct, frozen=True, kw_only=True):
 
     def position(self, length: float) -> Position:
         """Chain line, and how far outwards the left arm moves from the reference."""
-        left = (-self.known.spindle_length + length) / 2 - self.asymmetry_change / 2 - self.seat
+        left = (length - self.known.spindle_length.value) / 2 - self.asymmetry_change / 2 - self.seat
         return Position(
-            chain_line=self.chain_line(length), non_drive_move=left + self.taper + _new_spindle(drive_side=False)
+            chain_line=self.chain_line(length),
+            non_drive_move=Uncertain(left + self.taper.value, self._left_errors),
         )
 
     def exact(self, goal: Uncertain) -> Uncertain:
         """The length that puts the rings on ``goal``: the inverse of ``chain_line``."""
         return (goal - self._start) * 2
 
-    @property
+    @cached_property
+    def _left_errors(self) -> Errors:
+        return (self.taper - self.known.spindle_length / 2 + _new_spindle(drive_side=False)).parts
+
+    @cached_property
     def _start(self) -> Uncertain:
         moved = self.taper + _new_spindle(drive_side=True) + (self.seat + self.asymmetry_change / 2)
         return self.known.chain_line - self.known.spindle_length / 2 + moved
@@ -101,19 +107,20 @@ def placing(known: Baseline, wanted: WantedUnit, shell_width: float, settings: S
 def note_chain_line(place: Placing, length: float, trace: Trace) -> Uncertain:
     """Predict the chain line of one length and record how."""
     line = place.chain_line(length)
-    trace.note(
-        f"chain line of {length:g} mm",
-        "reference + (length - reference_length) / 2 + asymmetry_change / 2 + seat + taper",
-        line.value,
-        "mm",
-        _GEOMETRY,
-        reference=place.known.chain_line.value,
-        length=length,
-        reference_length=place.known.spindle_length.value,
-        asymmetry_change=place.asymmetry_change,
-        seat=place.seat,
-        taper=place.taper.value,
-    )
+    if trace.wanted:
+        trace.note(
+            f"chain line of {length:g} mm",
+            "reference + (length - reference_length) / 2 + asymmetry_change / 2 + seat + taper",
+            line.value,
+            "mm",
+            _GEOMETRY,
+            reference=place.known.chain_line.value,
+            length=length,
+            reference_length=place.known.spindle_length.value,
+            asymmetry_change=place.asymmetry_change,
+            seat=place.seat,
+            taper=place.taper.value,
+        )
     return line
 
 
@@ -176,9 +183,11 @@ def _new_spindle(*, drive_side: bool) -> Uncertain:
     """Errors of the unit to come. A unit that sits too far right moves the right arm out and the left arm in."""
     return Uncertain(
         0.0,
-        {
-            BOOKED_TOLERANCE: ERRORS.length_tolerance.sd / 2,
-            BOOKED_SEATING: ERRORS.seating_depth.sd,
-            BOOKED_SEAT: ERRORS.unit_seat.sd if drive_side else -ERRORS.unit_seat.sd,
-        },
+        Errors(
+            {
+                BOOKED_TOLERANCE: ERRORS.length_tolerance.sd / 2,
+                BOOKED_SEATING: ERRORS.seating_depth.sd,
+                BOOKED_SEAT: ERRORS.unit_seat.sd if drive_side else -ERRORS.unit_seat.sd,
+            }
+        ),
     )

@@ -4,12 +4,13 @@ Each prints its figures beside the bounds they are held against, and where a bou
 on speed is renewed with what was measured. The status is 0 where every bound is kept.
 """
 
+import signal
 import sys
 import tempfile
 import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Final
+from typing import Final, NoReturn
 
 import click
 
@@ -44,6 +45,8 @@ BENCHMARKS: Final[Mapping[str, Callable[[Grounds, Size], Outcome]]] = {
 @click.option("--rows", type=click.IntRange(min=2_000), help="Rows behind in a large table, instead of ten million.")
 def main(names: Sequence[str], rows: int | None, *, short: bool, long: bool) -> None:
     """Measure what was asked for, and tell it."""
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, _leave)
     size = SHORT if short else LONG if long else NORMAL
     if rows is not None:
         size = size._replace(rows=(rows,))
@@ -52,6 +55,11 @@ def main(names: Sequence[str], rows: int | None, *, short: bool, long: bool) -> 
         with tempfile.TemporaryDirectory() as folder, Grounds(Path(folder)) as grounds:
             missed |= _run(name, grounds, size, renew=not short).missed
     sys.exit(1 if missed else 0)
+
+
+def _leave(*_: object) -> NoReturn:
+    """End what was started as well, whoever asked for the end, and from where."""
+    sys.exit(2)
 
 
 def _run(name: str, grounds: Grounds, size: Size, *, renew: bool) -> Outcome:

@@ -172,6 +172,20 @@ def test_a_stream_longer_than_anybody_waits_for_is_left_out() -> None:
     assert [*streams.lengths(LONG, 1.0)] == [10_000, 100_000, 1_000_000]
 
 
+def test_whoever_ends_the_command_ends_what_it_started(tmp_path: Path) -> None:
+    command = (sys.executable, "-m", "tests.benchmarks", "--short", "one-call")
+    own = {**os.environ, "TMPDIR": str(tmp_path), "PYTHONPATH": os.pathsep.join(sys.path)}
+    with subprocess.Popen(command, env=own, stderr=subprocess.DEVNULL) as running:  # noqa: S603 - this very program
+        deadline = time.monotonic() + 60
+        while len(started := [*machine.family(running.pid)]) < 2:
+            assert time.monotonic() < deadline
+            time.sleep(0.01)
+        running.terminate()
+        assert running.wait(60) == 2
+    assert not any(Path(f"/proc/{pid}").exists() for pid in started)
+    assert not [*tmp_path.iterdir()]
+
+
 def test_rows_are_a_table() -> None:
     lines = [*rows([Figure("x", "2 ms", "1 ms", 0.5, least=0.4), Figure("y", "3 ms")])]
     assert {line.count("|") for line in lines} == {7}

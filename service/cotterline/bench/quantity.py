@@ -196,7 +196,7 @@ def probability(value: float) -> float:
 
 def probabilities(values: NDArray[np.float64]) -> list[float]:
     """Many at once, each as :func:`probability` states it."""
-    stated: list[float] = np.clip(values, 0.0, 1.0).round(6).tolist()
+    stated: list[float] = np.minimum(1.0, np.maximum(0.0, values)).round(6).tolist()
     return stated
 
 

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from typing import Literal
 
 import msgspec
+import numpy as np
 from msgspec import UNSET, UnsetType
 
 from cotterline.bench.derivation import Step, Trace
@@ -212,11 +213,10 @@ def _width(known: Posterior) -> NominalWidth:
 
 
 def _families(known: Posterior) -> tuple[FamilyProbability, ...]:
-    columns = known.whole, known.by_feature("drive"), known.by_feature("non_drive")
-    rows = [
-        (-both, -drive, -other, place)
-        for place, (both, drive, other) in enumerate(zip(*map(probabilities, columns), strict=True))
-    ]
+    columns = [known.whole, known.by_feature("drive"), known.by_feature("non_drive")]
+    stated = probabilities(np.concatenate(columns))
+    size = len(FAMILY_IDS)
+    rows = [(-stated[at], -stated[size + at], -stated[2 * size + at], at) for at in range(size)]
     return tuple(
         FamilyProbability(family=FAMILY_IDS[place], both=-both, drive=-drive, non_drive=-other)
         for both, drive, other, place in sorted(rows)

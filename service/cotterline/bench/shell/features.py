@@ -21,7 +21,7 @@ FAMILY_IDS: Final = tuple(FAMILIES)
 FAMILY_AT: Final = {family: place for place, family in enumerate(FAMILY_IDS)}
 
 
-def fixed(values: Sequence[float] | Numbers) -> Numbers:
+def fixed(values: Sequence[float] | Sequence[Numbers] | Numbers) -> Numbers:
     """An array that many answers share and so nobody may write to."""
     array = np.array(values, dtype=np.float64)
     array.setflags(write=False)

@@ -11,11 +11,11 @@ from typing import NamedTuple
 import msgspec
 import numpy as np
 
-from cotterline.bench.quantity import COVERAGE, TOOL_PLUS_MINUS, Side, Tool, probability
+from cotterline.bench.quantity import COVERAGE, TOOL_PLUS_MINUS, Side, Tool, probabilities
 from cotterline.bench.shell.contradictions import Contradiction
 from cotterline.bench.shell.evidence import DIRECT, Evidence
 from cotterline.bench.shell.families import FamilyId
-from cotterline.bench.shell.features import FAMILY_AT, FAMILY_IDS, FEATURES, Places
+from cotterline.bench.shell.features import FAMILY_AT, FAMILY_IDS, FEATURES, FeatureName, Numbers, Places
 from cotterline.bench.shell.likelihood import MODELS
 from cotterline.bench.shell.order_conditions import Condition, OrderCondition
 from cotterline.bench.shell.outcomes import MEASUREMENTS
@@ -178,31 +178,38 @@ def _reads(prospect: Prospect) -> tuple[Reads, ...]:
     if not len(likely):
         return ()
     leads = _leads(prospect, likely)
-    new = np.ones(len(likely), dtype=bool)
+    begins = np.ones(len(likely), dtype=bool)
     if candidate.measurement.kind in _WITH_A_TOOL:
-        new[1:] = (np.diff(likely) != 1) | (np.diff(leads) != 0)
-    firsts = np.flatnonzero(new)
-    lasts = np.append(firsts[1:], len(likely)) - 1
-    totals = np.add.reduceat(outcome[likely], firsts)
+        begins[1:] = (likely[1:] != likely[:-1] + 1) | (leads[1:] != leads[:-1])
+    firsts = np.flatnonzero(begins)
+    totals = probabilities(np.add.reduceat(outcome[likely], firsts))
+    ends = [*firsts[1:].tolist(), len(likely)]
     rows = [
         Reads(
-            reading=_reading(candidate.labels[likely[first]], candidate.labels[likely[last]]),
-            probability=probability(total),
+            reading=_reading(candidate.labels[likely[first]], candidate.labels[likely[end - 1]]),
+            probability=total,
             then=FAMILY_IDS[leads[first]],
         )
-        for first, last, total in zip(firsts, lasts, totals.tolist(), strict=True)
+        for first, end, total in zip(firsts.tolist(), ends, totals, strict=True)
     ]
     return tuple(sorted(rows, key=lambda row: -row.probability))
 
 
 def _leads(prospect: Prospect, outcomes: Places) -> Places:
     """Place of the family that would lead after each of some outcomes, on the candidate's side."""
-    feature, families = FEATURES[prospect.candidate.feature], FEATURES[prospect.candidate.side or "drive"]
-    both = feature.of_shell * families.values + families.of_shell
-    joint = np.bincount(both, prospect.base.probabilities, feature.values * families.values)
-    of_families = prospect.candidate.chances[outcomes] @ joint.reshape(feature.values, families.values)
+    name, side = prospect.candidate.feature, prospect.candidate.side or "drive"
+    chances, base = prospect.candidate.chances[outcomes], prospect.base
+    of_families = chances * base.by_feature(side) if name == side else chances @ _joint(base, name, side)
     leads: Places = of_families.argmax(axis=1)
     return leads
+
+
+def _joint(base: Posterior, name: FeatureName, side: Side) -> Numbers:
+    """Probability of each value of a feature (rows) together with each family on a side (columns)."""
+    feature, families = FEATURES[name], FEATURES[side]
+    both = feature.of_shell * families.values + families.of_shell
+    joint = np.bincount(both, base.probabilities, feature.values * families.values)
+    return np.asarray(joint, dtype=np.float64).reshape(feature.values, families.values)
 
 
 def _reading(first: str, last: str) -> str:

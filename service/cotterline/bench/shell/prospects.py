@@ -1,43 +1,20 @@
 """What every measurement that can be taken promises on one bicycle.
 
-All that tell of one feature of a shell are reckoned at once: what holds of them on every bicycle is kept, and what is
-known of the bicycle enters as the probability of each value of that feature.
+Those that tell of one feature of a shell are reckoned together: what holds of them on every bicycle is kept, and what
+is known of the bicycle enters as the probability of each value of that feature.
 """
 
-import math
-from collections.abc import Sequence
-from functools import cache
+from functools import cache, lru_cache
 from itertools import accumulate, pairwise
 from typing import NamedTuple
 
 import numpy as np
 
+from cotterline.bench.shell.families import SHELLS
 from cotterline.bench.shell.features import FEATURES, UNTOUCHED, FeatureName, Numbers, fixed
 from cotterline.bench.shell.order_conditions import leaning, survives
 from cotterline.bench.shell.outcomes import Candidate, candidates
 from cotterline.bench.shell.posterior import DECIBANS, DECISIVE, Posterior
-
-
-class Group(NamedTuple):
-    """Candidates that tell of one feature, and all that holds of them on every bicycle.
-
-    Attributes:
-        feature: which.
-        places: of them among all candidates.
-        chances: of all of them, one below the other.
-        rows: where each one's stand.
-        entropy: of a candidate's outcome (rows) once the value is known (columns), in bits.
-        decibans: expected of a candidate, where a value is right (second axis), against each family (third).
-        likeliest: the row of a candidate's chances that is likeliest, where a value is right (second axis).
-    """
-
-    feature: FeatureName
-    places: tuple[int, ...]
-    chances: Numbers
-    rows: tuple[slice, ...]
-    entropy: Numbers
-    decibans: Numbers
-    likeliest: Numbers
 
 
 class Prospect(NamedTuple):
@@ -62,29 +39,72 @@ class Prospect(NamedTuple):
     again: bool = False
 
 
+class _Stack(NamedTuple):
+    """All candidates, one feature after the other, and what holds of them on every bicycle.
+
+    Attributes:
+        candidates: those of one feature together.
+        places: where each candidate of the table stands among them.
+        chances: of all candidates of a feature, one below the other.
+        rows: where each candidate's outcomes stand among all.
+        entropy: of each candidate's outcome (rows), once the value of its feature is known (columns, of all features
+            side by side), in bits.
+    """
+
+    candidates: tuple[Candidate, ...]
+    places: tuple[int, ...]
+    chances: dict[FeatureName, Numbers]
+    rows: tuple[slice, ...]
+    entropy: Numbers
+
+
+class _Ahead(NamedTuple):
+    """What is to be expected of every candidate if the leading shell is right.
+
+    Attributes:
+        decibans: against each family (columns).
+        likeliest: probability on each shell (columns) of what the candidate most likely reads on the leading one.
+    """
+
+    decibans: Numbers
+    likeliest: Numbers
+
+
 @cache
-def _groups() -> tuple[Group, ...]:
-    """All candidates by the feature they tell of."""
-    all_of_them = candidates()
-    return tuple(_group(feature, all_of_them) for feature in dict.fromkeys(each.feature for each in all_of_them))
-
-
-def _group(feature: FeatureName, all_of_them: Sequence[Candidate]) -> Group:
-    places = tuple(place for place, each in enumerate(all_of_them) if each.feature == feature)
-    tables = [all_of_them[place].chances for place in places]
-    known = np.array([(table * np.log(table)).sum(axis=0) for table in tables])
-    first_of_family = FEATURES[feature].of_shell[UNTOUCHED[:, 0]]
-    taken_for = np.array([table.T @ np.log(table)[:, first_of_family] for table in tables])
-    ends = [*accumulate(map(len, tables), initial=0)]
-    return Group(
-        feature,
-        places,
-        chances=fixed(np.vstack(tables)),
+def _stack() -> _Stack:
+    of_table = candidates()
+    features = list(dict.fromkeys(each.feature for each in of_table))
+    stacked = sorted(of_table, key=lambda each: features.index(each.feature))
+    tables = {name: [each.chances for each in stacked if each.feature == name] for name in features}
+    ends = accumulate((len(each.chances) for each in stacked), initial=0)
+    return _Stack(
+        candidates=tuple(stacked),
+        places=tuple(stacked.index(each) for each in of_table),
+        chances={name: fixed(np.vstack(of_it)) for name, of_it in tables.items()},
         rows=tuple(slice(*rows) for rows in pairwise(ends)),
-        entropy=fixed(-known / math.log(2)),
-        decibans=fixed((known[:, :, None] - taken_for) * DECIBANS),
-        likeliest=fixed([table[table.argmax(axis=0)] for table in tables]),
+        entropy=fixed([np.concatenate([_entropy(each, name) for name in features]) for each in stacked]),
     )
+
+
+def _entropy(candidate: Candidate, feature: FeatureName) -> Numbers:
+    """Entropy in bits of a candidate's outcome for each value of a feature; 0 where it does not tell of it."""
+    if candidate.feature != feature:
+        return np.zeros(FEATURES[feature].values)
+    entropy: Numbers = -(candidate.chances * np.log2(candidate.chances)).sum(axis=0)
+    return entropy
+
+
+@lru_cache(maxsize=len(SHELLS))
+def _ahead(leader: int) -> _Ahead:
+    """By the leading shell's place in ``SHELLS``."""
+    decibans, likeliest = [], []
+    for candidate in _stack().candidates:
+        of_shell = FEATURES[candidate.feature].of_shell
+        ours = candidate.chances[:, of_shell[leader]]
+        theirs = candidate.chances[:, of_shell[UNTOUCHED[:, 0]]]
+        decibans.append(DECIBANS * (ours @ np.log(ours[:, None] / theirs)))
+        likeliest.append(candidate.chances[ours.argmax()][of_shell])
+    return _Ahead(fixed(decibans), fixed(likeliest))
 
 
 def prospects(base: Posterior) -> list[Prospect]:
@@ -92,25 +112,21 @@ def prospects(base: Posterior) -> list[Prospect]:
 
     The information is the entropy of the outcome less what is left of it once the shell is known.
     """
-    all_of_them = candidates()
-    found: dict[int, Prospect] = {}
-    for group in _groups():
-        values, value = base.by_feature(group.feature), FEATURES[group.feature].of_shell[base.at]
-        outcome = np.einsum("ov,v->o", group.chances, values)
-        bits = np.add.reduceat(-outcome * np.log2(outcome), [rows.start for rows in group.rows])
-        gains = (bits - group.entropy @ values).tolist()
-        apart: list[list[bool]] = (group.decibans[:, value] + base.separation >= DECISIVE).tolist()
-        props = _props(group, base, value)
-        for at, place in enumerate(group.places):
-            found[place] = Prospect(all_of_them[place], base, outcome[group.rows[at]], gains[at], apart[at], props[at])
-    return [found[place] for place in range(len(all_of_them))]
+    stack, ahead = _stack(), _ahead(base.at)
+    values = {name: base.by_feature(name) for name in stack.chances}
+    outcome = np.concatenate([np.einsum("ov,v->o", rows, values[name]) for name, rows in stack.chances.items()])
+    bits = -np.add.reduceat(outcome * np.log2(outcome), [rows.start for rows in stack.rows])
+    gains: list[float] = (bits - stack.entropy @ np.concatenate(list(values.values()))).tolist()
+    apart: list[list[bool]] = (ahead.decibans + base.separation >= DECISIVE).tolist()
+    props = _props(ahead, base)
+    return [
+        Prospect(stack.candidates[at], base, outcome[stack.rows[at]], gains[at], apart[at], props[at])
+        for at in stack.places
+    ]
 
 
-def _props(group: Group, base: Posterior, value: int) -> list[bool]:
-    leans_on = leaning(base)
-    if not leans_on:
-        return [True] * len(group.places)
-    likeliest = group.likeliest[:, value][:, FEATURES[group.feature].of_shell]
-    weights = likeliest[:, None] * base.probabilities_without[list(leans_on)]
+def _props(ahead: _Ahead, base: Posterior) -> list[bool]:
+    leans_on = list(leaning(base))
+    weights = ahead.likeliest[:, None] * base.probabilities_without[leans_on]
     props: list[bool] = np.all(survives(weights, base.pair), axis=1).tolist()
     return props

@@ -15,6 +15,9 @@ from cotterline.store.address import driver_url
 
 PREFIX = "COTTERLINE_"
 
+KEY_VARIABLE = "COTTERLINE_KEY"
+"""What a client of a service elsewhere finds its key in; to a service itself it says nothing."""
+
 Network = IPv4Network | IPv6Network
 LogLevel = Literal["debug", "info", "warning", "error"]
 Rate = Annotated[int, Meta(ge=0, le=1_000_000)]
@@ -100,6 +103,7 @@ def from_environment(env: Mapping[str, str]) -> Settings:
     8080
     """
     given = {name: value.strip() for name, value in env.items() if name.startswith(PREFIX) and value.strip()}
+    given.pop(KEY_VARIABLE, None)
     kinds = {PREFIX + field.name.upper(): field for field in msgspec.structs.fields(Settings)}
     values: dict[str, object] = {}
     faults: list[Fault] = []

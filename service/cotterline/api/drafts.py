@@ -13,3 +13,6 @@ WINDOW: Final = "w"
 REMAINING: Final = "r"
 EFFECTIVE_WINDOW: Final = "t"
 """Sections 3 and 4 of that draft (2026): Lists of Strings with parameters (RFC 9651)."""
+
+UPLOAD_OFFSET: Final = "Upload-Offset"
+UPLOAD_COMPLETE: Final = "Upload-Complete"

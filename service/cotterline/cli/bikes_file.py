@@ -10,9 +10,10 @@ import msgspec
 
 from cotterline.api.bicycles.bike import MAX_BYTES, Bike, Refused, UnreadableError
 from cotterline.api.bicycles.bikes_csv import bikes_by_row
-from cotterline.api.bicycles.bikes_json import bikes_by_line, bikes_of_document
+from cotterline.api.bicycles.bikes_json import bikes_by_line, bikes_of_document, documents
 
 Form = Literal["json", "json-lines", "csv"]
+LineForm = Literal["json_lines", "csv"]
 
 _BY_SUFFIX: Final[Mapping[str, Form]] = {".csv": "csv", ".jsonl": "json-lines", ".ndjson": "json-lines"}
 _READERS: Final[Mapping[Form, Callable[[Iterator[bytes]], Iterator[Bike | Refused]]]] = {
@@ -34,6 +35,12 @@ def bikes(stream: BinaryIO, name: str, form: Form | None = None) -> Iterator[Bik
     Raises:
         UnreadableError: the file as a whole is not one of bicycles.
     """
+    chosen, lines = opened(stream, name, form)
+    yield from _READERS[chosen](lines)
+
+
+def opened(stream: BinaryIO, name: str, form: Form | None = None) -> tuple[Form, Iterator[bytes]]:
+    """The form of a file and its lines; arguments and error as for :func:`bikes`."""
     lines = _lines(stream)
     head = [next(lines, b"").removeprefix(BOM_UTF8)]
     if head[0].startswith(_UTF_16_MARKS):
@@ -41,7 +48,15 @@ def bikes(stream: BinaryIO, name: str, form: Form | None = None) -> Iterator[Bik
     while not head[-1].strip():
         head.append(_next(lines))
     chosen = form or _BY_SUFFIX.get(PurePath(name).suffix.lower()) or _form_of(head[-1])
-    yield from _READERS[chosen](chain(head, lines))
+    return chosen, chain(head, lines)
+
+
+def lines_of_bikes(stream: BinaryIO, name: str, form: Form | None = None) -> tuple[LineForm, Iterator[bytes]]:
+    """A file as a service elsewhere takes it: by the line or by the row. Arguments and error as for :func:`bikes`."""
+    chosen, lines = opened(stream, name, form)
+    if chosen == "json":
+        return "json_lines", (msgspec.json.format(item, indent=-1) + b"\n" for item in documents(lines))
+    return ("csv" if chosen == "csv" else "json_lines"), lines
 
 
 def _next(lines: Iterator[bytes]) -> bytes:

@@ -1,6 +1,6 @@
 """Bicycles from JSON: one quote request, an array of them, or one a line."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 import msgspec
@@ -35,17 +35,18 @@ def bikes_of_document(lines: Iterator[bytes]) -> Iterator[Bike | Refused]:
     Raises:
         UnreadableError: it is no JSON document, or too long to be held.
     """
+    for number, item in enumerate(documents(lines), start=1):
+        yield _bike(f"bike {number}", item)
+
+
+def documents(lines: Iterator[bytes]) -> Sequence[bytes]:
+    """The JSON of the one bicycle, or of each of the array; error as for the bicycles."""
     raw = _whole(lines)
     try:
         _DOCUMENT.decode(raw)
-        several = _ARRAY.decode(raw) if raw.lstrip().startswith(b"[") else None
+        return [bytes(item) for item in _ARRAY.decode(raw)] if raw.lstrip().startswith(b"[") else [raw]
     except (msgspec.DecodeError, UnicodeError, RecursionError) as error:
         raise UnreadableError(f"it is not one JSON document ({error})") from error
-    if several is None:
-        yield _bike("bike 1", raw)
-        return
-    for number, item in enumerate(several, start=1):
-        yield _bike(f"bike {number}", bytes(item))
 
 
 def _bike(place: str, raw: bytes) -> Bike | Refused:

@@ -38,6 +38,7 @@ from cotterline.api.kept_quote import Stamp
 from cotterline.api.key_uses import KeyUses
 from cotterline.api.metrics import Metrics, Scraping
 from cotterline.api.parameters import check_query
+from cotterline.api.quote_run_limits import QuoteRunLimits
 from cotterline.api.rate_limits import Buckets, BucketsInDatabase, BucketsInMemory, RateLimits, admit_within_limits
 from cotterline.api.readiness import Readiness
 from cotterline.api.routes import ROUTES
@@ -75,6 +76,12 @@ def equipped(app: Litestar, settings: Settings) -> Edge:
     metrics = Metrics()
     app.state.settings, app.state.metrics, app.state.tracers = settings, metrics, tracers
     app.state.endpoints = Endpoints(networks_in(settings.open_networks), settings.practice_supplier)
+    app.state.quote_run_limits = QuoteRunLimits(
+        at_once=settings.runs_at_once,
+        bicycles=settings.run_bicycles,
+        kept_bytes=settings.run_bytes,
+        kept=timedelta(days=settings.run_days),
+    )
     app.state.openapi = _served_document
     app.state.scraping = Scraping(metrics, settings.metrics_token)
     return Edge(app, settings.public_base_url, watchers=[metrics, *tracers])
@@ -230,6 +237,11 @@ def _cipher(state: State) -> Cipher:
     return cipher
 
 
+def _quote_run_limits(state: State) -> QuoteRunLimits:
+    limits: QuoteRunLimits = state.quote_run_limits
+    return limits
+
+
 def _endpoints(state: State) -> Endpoints:
     endpoints: Endpoints = state.endpoints
     return endpoints
@@ -261,6 +273,7 @@ _DEPENDENCIES: Mapping[str, Provide] = {
     "endpoints": Provide(_endpoints, sync_to_thread=False),
     "keeping": Provide(receiver_secrets.keeping, sync_to_thread=False),
     "once": Provide(kept_answers.once),
+    "quote_run_limits": Provide(_quote_run_limits, sync_to_thread=False),
     "readiness": Provide(_readiness, sync_to_thread=False),
     "shop": Provide(shop_profiles.shop),
     "stamp": Provide(_stamp, sync_to_thread=False, use_cache=False),

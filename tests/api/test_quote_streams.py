@@ -3,7 +3,6 @@
 import csv
 import io
 import json
-import socket
 import time
 from collections.abc import Iterator
 from itertools import pairwise
@@ -19,6 +18,7 @@ from cotterline.api import examples, quote_streams
 from cotterline.api.edge import Edge
 from cotterline.api.quote_streams import JSON_LINES
 from tests.serving import Served, serving
+from tests.wire import Wire, resident
 
 Client = TestClient[Edge]
 FIXTURES = Path(__file__).parents[2] / "demo_fixtures"
@@ -164,37 +164,6 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
         yield served
 
 
-class Wire:
-    """A stream by hand: what is sent and what has come back, part by part."""
-
-    def __init__(self, served: Served) -> None:
-        host, port = served.address.removeprefix("http://").split(":")
-        self.socket = socket.create_connection((host, int(port)), timeout=20)
-        head = (
-            f"POST /v1/quotes/stream HTTP/1.1\r\nHost: {host}\r\nAuthorization: Bearer {served.key}\r\n"
-            f"Content-Type: {JSON_LINES}\r\nTransfer-Encoding: chunked\r\n\r\n"
-        )
-        self.socket.sendall(head.encode())
-        self.held = b""
-
-    def send(self, content: bytes) -> None:
-        """Send one part."""
-        self.socket.sendall(f"{len(content):x}\r\n".encode() + content + b"\r\n")
-
-    def end(self) -> None:
-        """Say that nothing more comes."""
-        self.socket.sendall(b"0\r\n\r\n")
-
-    def until(self, wanted: bytes) -> bytes:
-        """Read until something has come."""
-        while wanted not in self.held:
-            more = self.socket.recv(65536)
-            assert more, self.held[-300:]
-            self.held += more
-        before, _, self.held = self.held.partition(wanted)
-        return before
-
-
 def test_an_answer_comes_before_the_next_bicycle_is_sent(served: Served) -> None:
     wire = Wire(served)
     for number in range(1, 4):
@@ -262,11 +231,11 @@ def test_memory_does_not_grow_with_the_stream(served: Served) -> None:
     wire = Wire(served)
     wire.send(GOOD)
     wire.until(b"}\n")
-    sizes = [_resident()]
+    sizes = [resident()]
     for _ in range(4):
         for _ in range(200):
             wire.send(b"x" * 65536)
-        sizes.append(_resident())
+        sizes.append(resident())
     wire.send(b"\n" + GOOD)
     assert b"/problems/request-too-large" in wire.until(b"}\n")
     assert b'"place":"line 3"' in wire.until(b"}\n")
@@ -274,9 +243,3 @@ def test_memory_does_not_grow_with_the_stream(served: Served) -> None:
     assert b'{"bicycles":3,"quoted":2,"refused":1,"complete":true}' in wire.until(b"}\n")
     wire.socket.close()
     assert max(after - before for before, after in pairwise(sizes)) < 6 * 1024
-
-
-def _resident() -> int:
-    """Kilobytes of memory of this process, which serves in a thread."""
-    (line,) = (line for line in Path("/proc/self/status").read_text().splitlines() if line.startswith("VmRSS"))
-    return int(line.split()[1])

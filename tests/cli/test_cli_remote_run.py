@@ -1,6 +1,7 @@
 """A file quoted by a service elsewhere: the answers are those of this machine, whatever happens to the connection."""
 
 import random
+import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -20,23 +21,26 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
 
 
 @pytest.mark.parametrize("name", ["bikes.csv", "bikes.json"])
+def quoted(url: str, key: str, file: Path, folder: Path, *more: str) -> subprocess.CompletedProcess[str]:
+    return run("quote", str(file), "--service", url, *more, folder=folder, COTTERLINE_KEY=key)
+
+
 def test_a_service_elsewhere_gives_the_answers_of_this_machine(served: Served, name: str, tmp_path: Path) -> None:
-    file = str(FIXTURES / name)
-    here = run("quote", file, "--as", "json-lines", folder=tmp_path)
-    there = run("quote", file, "--as", "json-lines", "--service", served.address, folder=tmp_path, COTTERLINE_KEY=served.key)
+    here = run("quote", str(FIXTURES / name), "--as", "json-lines", folder=tmp_path)
+    there = quoted(served.address, served.key, FIXTURES / name, tmp_path, "--as", "json-lines")
     assert (there.returncode, there.stderr) == (0, here.stderr)
     assert _results(there.stdout) == _results(here.stdout)
-    table = run("quote", file, "--service", served.address, folder=tmp_path, COTTERLINE_KEY=served.key)
-    assert table.stdout == run("quote", file, folder=tmp_path).stdout
+    table = quoted(served.address, served.key, FIXTURES / name, tmp_path)
+    assert table.stdout == run("quote", str(FIXTURES / name), folder=tmp_path).stdout
 
 
 def test_a_connection_dropped_again_and_again_costs_no_bicycle_and_doubles_none(served: Served, tmp_path: Path) -> None:
     file = tmp_path / "many.jsonl"
     file.write_bytes(b"".join(json_lines(seed=5, count=600)) + b"{\n")
     chance = random.Random(5)  # noqa: S311 - no secret
-    direct = run("quote", str(file), "--as", "json-lines", "--service", served.address, folder=tmp_path, COTTERLINE_KEY=served.key)
+    direct = quoted(served.address, served.key, file, tmp_path, "--as", "json-lines")
     with Cutting(served.address, (chance.randrange(200, 400_000) for _ in range(9))).running() as way:
-        cut = run("quote", str(file), "--as", "json-lines", "--service", way.address, folder=tmp_path, COTTERLINE_KEY=served.key)
+        cut = quoted(way.address, served.key, file, tmp_path, "--as", "json-lines")
     assert way.cuts >= 5
     assert (cut.returncode, cut.stdout, cut.stderr) == (direct.returncode, direct.stdout, direct.stderr)
     assert cut.stdout.count("\n") + cut.stderr.count("line ") >= 601

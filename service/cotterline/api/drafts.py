@@ -14,5 +14,8 @@ REMAINING: Final = "r"
 EFFECTIVE_WINDOW: Final = "t"
 """Sections 3 and 4 of that draft (2026): Lists of Strings with parameters (RFC 9651)."""
 
+UPLOAD_DRAFT: Final = "draft-ietf-httpbis-resumable-upload-11"
+PARTIAL_UPLOAD: Final = "application/partial-upload"
 UPLOAD_OFFSET: Final = "Upload-Offset"
 UPLOAD_COMPLETE: Final = "Upload-Complete"
+"""Sections 4 and 6 of that draft (2026): an Integer and a Boolean (RFC 9651). The version is from memory."""

@@ -6,6 +6,7 @@ log line that holds neither body nor query.
 """
 
 import asyncio
+import re
 from collections.abc import Sequence
 from contextlib import AbstractContextManager, ExitStack
 from typing import Any, Protocol
@@ -46,9 +47,11 @@ class Edge:
         self.body_seconds = body_seconds
         self._watchers = watchers
         routes = [route for route in app.routes if isinstance(route, HTTPRoute)]
-        self._streamed = {
-            route.path for route in routes if any(each.opt.get("streamed") for each in route.route_handlers)
-        }
+        self._streamed = [
+            re.compile(re.sub(r"\{[a-z_]+\}", "[^/]+", route.path_format))
+            for route in routes
+            if any(each.opt.get("streamed") for each in route.route_handlers)
+        ]
         self._methods = {route.path_format: allowed(route.methods) for route in routes}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -66,7 +69,7 @@ class Edge:
     async def _serve(self, exchange: Exchange, receive: Receive) -> None:
         try:
             _check_head(exchange.scope)
-            streamed = exchange.scope["path"] in self._streamed
+            streamed = any(path.fullmatch(exchange.scope["path"]) for path in self._streamed)
             await self.app(exchange.scope, _within(self.body_seconds, receive, each=streamed), exchange.send)
         except Exception as error:  # noqa: BLE001 - the last place that can answer
             await exchange.fail(error)

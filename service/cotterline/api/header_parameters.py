@@ -6,8 +6,10 @@ from typing import Any, Final
 from litestar.handlers import HTTPRouteHandler
 
 from cotterline.api.conditions import ETAG_PATTERN
-from cotterline.api.drafts import IDEMPOTENCY_KEY
+from cotterline.api.drafts import IDEMPOTENCY_KEY, UPLOAD_COMPLETE, UPLOAD_DRAFT, UPLOAD_OFFSET
 from cotterline.api.idempotency_key import KEY_PATTERN
+from cotterline.api.preferences import PREFER
+from cotterline.api.quote_run_uploads import COMPLETE_PATTERN, OFFSET_PATTERN
 from cotterline.delivery import signatures
 
 _PARAMETERS: Final[Mapping[str, Mapping[str, Any]]] = {
@@ -42,6 +44,27 @@ _PARAMETERS: Final[Mapping[str, Mapping[str, Any]]] = {
     },
 }
 
+_PARAMETERS_OF_RUNS: Final[Mapping[str, Mapping[str, Any]]] = {
+    PREFER: {
+        "required": False,
+        "description": "`respond-async` (RFC 7240, section 4.1) has the bicycles quoted beside this call, as a run.",
+        "schema": {"type": "string", "maxLength": 1000},
+        "example": "respond-async",
+    },
+    UPLOAD_OFFSET: {
+        "required": True,
+        "description": f"Bytes of the upload before this piece ({UPLOAD_DRAFT}).",
+        "schema": {"type": "string", "maxLength": 15, "pattern": OFFSET_PATTERN},
+        "example": "0",
+    },
+    UPLOAD_COMPLETE: {
+        "required": False,
+        "description": f"`?1` where nothing comes behind this piece, or else `?0` ({UPLOAD_DRAFT}).",
+        "schema": {"type": "string", "maxLength": 2, "pattern": COMPLETE_PATTERN},
+        "example": "?1",
+    },
+}
+
 _PARAMETERS_OF_A_SIGNATURE: Final[Mapping[str, Mapping[str, Any]]] = {
     signatures.ID: {
         "required": True,
@@ -61,7 +84,11 @@ _PARAMETERS_OF_A_SIGNATURE: Final[Mapping[str, Mapping[str, Any]]] = {
     },
 }
 
-_ALL: Final[Mapping[str, Mapping[str, Any]]] = {**_PARAMETERS, **_PARAMETERS_OF_A_SIGNATURE}
+_ALL: Final[Mapping[str, Mapping[str, Any]]] = {
+    **_PARAMETERS,
+    **_PARAMETERS_OF_RUNS,
+    **_PARAMETERS_OF_A_SIGNATURE,
+}
 
 _REFUSALS: Final[Mapping[str, set[int]]] = {
     IDEMPOTENCY_KEY: {409},

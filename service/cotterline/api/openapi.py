@@ -31,6 +31,7 @@ from cotterline.api.webhooks import KINDS, webhooks
 TAGS: Mapping[str, str] = {
     "bench": "Calculations: nothing is stored, and the same body always gives the same bytes.",
     "quotes": "The whole job in one call, kept so that it can be read again.",
+    "quote-runs": "Bicycles in any number, quoted beside the calls by every worker there is.",
     "shop": "The shop's keys, and who did what with them.",
     "settings": "What a shop sets for itself, used wherever a request brings nothing else.",
     "labour": "What work takes: the shop's labour book, and what its own times say.",

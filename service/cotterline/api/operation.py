@@ -25,6 +25,9 @@ from cotterline.api.drafts import (
     RATE_LIMIT_DRAFT,
     RATE_LIMIT_POLICY,
     REMAINING,
+    UPLOAD_COMPLETE,
+    UPLOAD_DRAFT,
+    UPLOAD_OFFSET,
     WINDOW,
 )
 from cotterline.api.header_parameters import header_parameters, header_refusals
@@ -46,6 +49,18 @@ HEADERS: Mapping[str, Any] = {
     "Location": {"description": "Where the thing made can be read.", "schema": {"type": "string"}},
     "Link": {"description": "The next page, as rel=next (RFC 8288).", "schema": {"type": "string"}},
     "ETag": {"description": "Names these bytes (RFC 9110, section 8.8.3).", "schema": {"type": "string"}},
+    "Preference-Applied": {
+        "description": "The preference that was followed (RFC 7240, section 3).",
+        "schema": {"type": "string", "const": "respond-async"},
+    },
+    UPLOAD_OFFSET: {
+        "description": f"Bytes of the upload that are kept: go on from there ({UPLOAD_DRAFT}).",
+        "schema": {"type": "integer", "minimum": 0},
+    },
+    UPLOAD_COMPLETE: {
+        "description": f"`?1` once the upload is whole ({UPLOAD_DRAFT}).",
+        "schema": {"type": "string", "enum": ["?0", "?1"]},
+    },
     "WWW-Authenticate": {
         "description": "Bearer, and what is wrong with the key (RFC 6750, section 3).",
         "schema": {"type": "string"},

@@ -73,8 +73,8 @@ PROBLEMS: Mapping[str, Kind] = {
     "wrong-state": Kind(
         409,
         "Its state does not allow this",
-        "Read it again; the tables at /v1/reference/quote-life and /v1/reference/order-life say what is possible in "
-        "which state.",
+        "Read it again; the tables at /v1/reference/quote-life, /v1/reference/order-life and "
+        "/v1/reference/quote-run-life say what is possible in which state.",
     ),
     "order-not-allowed": Kind(
         409,
@@ -119,6 +119,17 @@ PROBLEMS: Mapping[str, Kind] = {
         409,
         "Two keys with this label live already",
         "Revoke the key that is no longer used, then issue the new one; or choose another label.",
+    ),
+    "mismatching-upload-offset": Kind(
+        409,
+        "The upload has come to another place",
+        "Go on from the offset in the header Upload-Offset; the run's received_bytes says the same.",
+    ),
+    "quota-reached": Kind(
+        409,
+        "The shop has as much of this as it may",
+        "The words name the limit. Wait until a run has ended or its answers are no longer kept, cancel one, or ask "
+        "the operator for another limit.",
     ),
     "too-many-links": Kind(
         409,

@@ -21,9 +21,17 @@ from cotterline.api.bicycles.bikes_json import bikes_by_line
 from cotterline.api.bicycles.told import CsvRows, JsonLines, Summary, Teller
 from cotterline.api.body import CSV, content_kind
 from cotterline.api.caller import Caller
+from cotterline.api.kept_quote import Stamp
+from cotterline.api.named_schemas import PREFIX
 from cotterline.api.parameters import Derivation
+from cotterline.api.preferences import APPLIED, PREFER, RESPOND_ASYNC, prefers
 from cotterline.api.problems import RequestRefusedError, call_of, document, log_failure, refusal_of
+from cotterline.api.quote_run_limits import QuoteRunLimits
+from cotterline.api.quote_runs import Maker, QuoteRunRequest
+from cotterline.api.quote_runs_of_bodies import made_of
 from cotterline.bench.workshop import Workshop
+from cotterline.store.database import Database
+from cotterline.store.quote_runs import BicycleForm
 
 JSON_LINES: Final = "application/x-ndjson"
 
@@ -41,6 +49,7 @@ _READERS: Final[Mapping[str, Callable[[Iterator[bytes]], Iterator[Bike | Refused
     CSV: bikes_by_row,
 }
 _MEDIA: Final[Mapping[str, bytes]] = {JSON_LINES: JSON_LINES.encode(), CSV: b"text/csv; charset=utf-8; header=present"}
+_FORMS: Final[Mapping[str, BicycleForm]] = {JSON_LINES: "json_lines", CSV: "csv"}
 _LIMITER: Final = CapacityLimiter(MOST)
 _EXAMPLE: Final = " ".join(examples.read("whole_job").decode().split()) + "\n"
 
@@ -171,6 +180,13 @@ def _unreadable(error: UnreadableError) -> RequestRefusedError:
     return RequestRefusedError("invalid-table", f"The body cannot be read as bicycles: {error}.")
 
 
+_A_RUN_INSTEAD: Final = {
+    "202": {
+        "description": "A run of these bicycles, where that was preferred.",
+        "headers": {name: {"$ref": f"#/components/headers/{name}"} for name in ("Location", APPLIED)},
+        "content": {"application/json": {"schema": {"$ref": f"{PREFIX}QuoteRun"}}},
+    }
+}
 _TEXT: Final = {"schema": {"type": "string"}}
 
 
@@ -189,12 +205,18 @@ _TEXT: Final = {"schema": {"type": "string"}}
             CSV: _TEXT,
         },
         "content": {JSON_LINES: _TEXT, CSV: _TEXT},
+        "takes": [PREFER],
+        "refusals": (409,),
+        "also": _A_RUN_INSTEAD,
     },
 )
-async def create(
+async def create(  # noqa: PLR0913, PLR0917 - what it is handed, each by name
     request: Request[Any, Any, Any],
     caller: NamedDependency[Caller],
     workshop: NamedDependency[Workshop],
+    database: NamedDependency[Database],
+    stamp: NamedDependency[Stamp],
+    quote_run_limits: NamedDependency[QuoteRunLimits],
     derivation: Derivation = False,  # noqa: FBT002 - a query parameter
 ) -> ASGIApp:
     """Answer each bicycle while the next ones come: one JSON line for each line, or one row for each row.
@@ -202,13 +224,18 @@ async def create(
     A line or row that cannot be quoted is answered in its place with a problem, and the others go on. The last line is
     a summary, with `complete` true where the stream was read to its end. Nothing is kept. Send `text/csv` with the
     columns of `cotterline quote --help` for rows instead of JSON; `Accept` chooses what comes back, the same form
-    unless it is there. Read while you send: what is not read is not asked for.
+    unless it is there. Read while you send: what is not read is not asked for. With `Prefer: respond-async` the same
+    body becomes a run instead, which is answered once all of it has come.
     """
-    del caller
     kind = content_kind(request, *_READERS)
+    form = request.accept.best_match([kind, *_READERS], kind)
+    if prefers(request, RESPOND_ASYNC):
+        asked = QuoteRunRequest(bicycles_form=_FORMS[kind], answers_form=_FORMS[form], derivation=derivation)
+        maker = Maker(caller, quote_run_limits, call_of(request.scope).base_url)
+        made = await made_of(request, asked, stamp, maker, database)
+        return made.to_asgi_response(None, request)
     if _taken():
         words = f"This process serves {MOST} streams already."
         raise RequestRefusedError("unavailable", words, headers={"Retry-After": "10"})
-    form = request.accept.best_match([kind, *_READERS], kind)
     teller: Teller = CsvRows() if form == CSV else JsonLines(call_of(request.scope))
     return Stream(_READERS[kind], teller, _MEDIA[form], workshop, derivation=derivation)

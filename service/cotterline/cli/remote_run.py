@@ -11,7 +11,7 @@ from uuid import uuid4
 
 import msgspec
 
-from cotterline.api.drafts import IDEMPOTENCY_KEY, UPLOAD_COMPLETE, UPLOAD_OFFSET
+from cotterline.api.drafts import IDEMPOTENCY_KEY, PARTIAL_UPLOAD, UPLOAD_COMPLETE, UPLOAD_OFFSET
 from cotterline.cli.remote_service import Answer, DeclinedError, RemoteService
 
 PIECE: Final = 1024 * 1024
@@ -22,7 +22,6 @@ LOOK_SECONDS: Final = 0.5
 
 ENDED: Final = frozenset({"finished", "cancelled"})
 
-_PARTIAL: Final = "application/partial-upload"
 _OK, _CREATED, _NO_CONTENT, _CONFLICT = 200, 201, 204, 409
 _PATH: Final = "/v1/quote-runs"
 
@@ -57,9 +56,9 @@ class RemoteRun:
         return self.figures.id
 
     @classmethod
-    def start(cls, service: RemoteService, bicycles: str, watch: Watch, *, derivation: bool) -> "RemoteRun":
+    def start(cls, service: RemoteService, form: str, watch: Watch, *, derivation: bool) -> "RemoteRun":
         """Have a run begun whose bicycles come as ``json_lines`` or ``csv`` and whose answers go as JSON lines."""
-        body = msgspec.json.encode({"bicycles": bicycles, "answers": "json_lines", "derivation": derivation})
+        body = msgspec.json.encode({"bicycles_form": form, "answers_form": "json_lines", "derivation": derivation})
         headers = {"Content-Type": "application/json", IDEMPOTENCY_KEY: f'"{uuid4()}"'}
         return cls(service, _figures(service.ask("POST", _PATH, body, headers), _CREATED), watch)
 
@@ -117,7 +116,7 @@ class RemoteRun:
 
     def _put(self, body: bytes, offset: int, *, complete: bool) -> Answer:
         headers = {
-            "Content-Type": _PARTIAL,
+            "Content-Type": PARTIAL_UPLOAD,
             UPLOAD_OFFSET: str(offset),
             UPLOAD_COMPLETE: "?1" if complete else "?0",
         }

@@ -120,6 +120,15 @@ def a_delivery(client: Client) -> str:
     return found
 
 
+def a_run(client: Client) -> str:
+    """Make a run, send it a bicycle and a half, and give its id."""
+    run = str(_made(client, "/v1/quote-runs", {"bicycles_form": "json_lines"})["id"])
+    headers = {"Content-Type": "application/partial-upload", "Upload-Offset": "0"}
+    sent = client.patch(f"/v1/quote-runs/{run}/bicycles", content=b"{}\n{", headers=headers)
+    assert sent.status_code == 204, sent.text
+    return run
+
+
 class Kind(NamedTuple):
     """What one path parameter names.
 
@@ -140,6 +149,7 @@ def _any_id() -> str:
 
 KINDS: Mapping[str, Kind] = {
     "quote_id": Kind(a_fitted_quote, _any_id),
+    "quote_run_id": Kind(a_run, _any_id),
     "link_id": Kind(a_link_to_the_newest_quote, _any_id),
     "key_id": Kind(a_key, _any_id),
     "order_id": Kind(an_order, _any_id),

@@ -52,7 +52,7 @@ LINKS_PER_CALL = {"makeEstimateLink": {"url"}}
 
 
 def _answer(operation: dict[str, Any]) -> dict[str, Any]:
-    (status,) = [status for status in operation["responses"] if status.startswith("2")]
+    status, *_ = [status for status in operation["responses"] if status.startswith("2")]
     content: dict[str, Any] = operation["responses"][status]["content"]
     return content
 
@@ -271,6 +271,9 @@ def _with_what_the_example_shows(client: TestClient[Edge], name: str, path: str,
         ordered.quote(a_quote(client), name)
     if "{fit_report_id}" in path:
         path = path.replace("{fit_report_id}", ordered.fit_report(name))
+    if name == "listQuoteRuns" or "{quote_run_id}" in path:
+        asked = {"bicycles_form": "csv", "answers_form": "json_lines", "reference": "spring 2024"}
+        path = path.replace("{quote_run_id}", client.post("/v1/quote-runs", json=asked).json()["id"])
     path = path.replace("{supplier}", "north depot")
     return path.replace("{key_id}", client.get("/v1/keys").json()["keys"][0]["id"])
 

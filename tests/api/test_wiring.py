@@ -23,8 +23,8 @@ WITHOUT_A_BODY = {
 FORMS = {"/estimate/{token:str}"}
 """What a browser sends, which is no JSON: api/estimate_forms.py reads it as strictly."""
 
-STREAMS = {"/v1/quotes/stream"}
-"""What is read line by line, each as strictly as a body."""
+STREAMS = {"/v1/quotes/stream", "/v1/quote-runs/{quote_run_id:uuid}/bicycles"}
+"""What is read line by line, each as strictly as a body, or kept to be read so."""
 
 HANDLERS = [handler for route in APP.routes if isinstance(route, HTTPRoute) for handler in route.route_handlers]
 
@@ -61,7 +61,8 @@ def test_only_health_reference_documentation_problems_and_what_has_a_token_of_it
     opened = {path for handler in asked if needed_scope(handler) is None for path in handler.paths}
     documents = {"/openapi.json", "/docs", "/docs/{name:str}", "/problems", "/problems/{code:str}"}
     health = {"/health/live", "/health/ready", "/metrics"}  # the last asks for the operator's token instead
-    reference = {f"/v1/reference/{name}" for name in ("threads", "quote-life", "order-life", "practice-supplier")}
+    lives = ("quote-life", "quote-run-life", "order-life")
+    reference = {f"/v1/reference/{name}" for name in ("threads", *lives, "practice-supplier")}
     signed = {"/v1/orders/{order_id:uuid}/callbacks"}  # asks for the supplier's signature instead of a key
     linked = {"/estimate/{token:str}"}  # asks for the token of a link instead
     assert opened == documents | health | reference | signed | linked

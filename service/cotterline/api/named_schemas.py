@@ -20,7 +20,7 @@ from cotterline.bench.parts_list import ItemProperty, PropertyName
 from cotterline.bench.plan import Grade as FigureGrade
 from cotterline.bench.quantity import Side, Tool, Unit
 from cotterline.bench.quote_life import QuoteAction, QuoteState
-from cotterline.bench.quote_run_life import QuoteRunState
+from cotterline.bench.quote_run_life import QuoteRunAction, QuoteRunState
 from cotterline.bench.recheck_visits import VisitState
 from cotterline.bench.replies import LineState, OrderState, Says, Statement
 from cotterline.bench.shell.evidence import Evidence
@@ -35,6 +35,7 @@ from cotterline.bench.suppliers import Authentication, BodyForm
 from cotterline.bench.thread_verdicts import State
 from cotterline.store.deliveries import DeliveryKind, DeliveryState
 from cotterline.store.orders import Outcome
+from cotterline.store.quote_runs import BicycleForm
 from cotterline.store.receiver_secrets import Purpose
 from cotterline.store.receivers import ReceiverKind
 from cotterline.store.tenancy import Mode, Scope
@@ -51,6 +52,7 @@ class Named(NamedTuple):
 
 NAMED: Mapping[str, Named] = {
     "Authentication": Named(Authentication, "What a post shows besides its signature; `kind` says what."),
+    "BicycleForm": Named(BicycleForm, "How bicycles and answers are written: JSON, one a line, or rows of a table."),
     "BodyForm": Named(BodyForm, "In which form an order goes out; `form` says which."),
     "ConditionName": Named(Condition, "One thing an order needs of a verdict."),
     "CostBesideTime": Named(Literal["none", "exchange"], "What something costs besides time."),
@@ -86,6 +88,7 @@ NAMED: Mapping[str, Named] = {
     "PropertyName": Named(PropertyName, "Which property of a part."),
     "QuestionSubject": Named(About, "What a question about an order is about."),
     "QuoteAction": Named(QuoteAction, "Something that can be done with a quote."),
+    "QuoteRunAction": Named(QuoteRunAction, "What can be done with a run."),
     "QuoteRunState": Named(QuoteRunState, "Where a run stands."),
     "QuoteState": Named(QuoteState, "Where a quote stands in its life."),
     "RearMeasurement": Named(RearMeasurement, "A rear chain line as it was found; `method` says how."),

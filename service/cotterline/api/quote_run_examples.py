@@ -31,3 +31,24 @@ def example_run() -> QuoteRun:
         finished_at=ended,
         kept_until=ended + timedelta(days=7),
     )
+
+
+def example_new_run(_: object = None) -> QuoteRun:
+    """A run that was just made, of a table to be answered by JSON lines."""
+    return QuoteRun(
+        id=UUID(EXAMPLE_ID),
+        created_at=EXAMPLE_NOW,
+        reference="spring 2024",
+        bicycles_form="csv",
+        answers_form="json_lines",
+        derivation=False,
+        state="receiving",
+        version=1,
+        received_bytes=0,
+        bicycles=0,
+        quoted=0,
+        refused=0,
+        parts=0,
+        parts_done=0,
+        progress=QuoteRunProgress(),
+    )

@@ -11,7 +11,7 @@ from cotterline.api.caller import Caller
 from cotterline.api.kept_answers import Once
 from cotterline.api.kept_quote import Stamp
 from cotterline.api.operation import Example
-from cotterline.api.quote_run_examples import example_run
+from cotterline.api.quote_run_examples import example_new_run
 from cotterline.api.quote_run_limits import QuoteRunLimits
 from cotterline.api.quote_run_uploads import QuoteRunId
 from cotterline.api.quote_runs import PATH, tell_the_trail
@@ -48,15 +48,7 @@ class QuoteRunLife(msgspec.Struct, frozen=True, kw_only=True):
 
 
 def _paused(_: object) -> QuoteRun:
-    return msgspec.structs.replace(
-        example_run(),
-        state="paused",
-        quoted=19_990,
-        refused=2,
-        parts_done=79,
-        finished_at=msgspec.UNSET,
-        kept_until=msgspec.UNSET,
-    )
+    return msgspec.structs.replace(example_new_run(), state="paused", version=2)
 
 
 @post(
@@ -90,7 +82,7 @@ async def create(  # noqa: PLR0913, PLR0917 - what it is handed, each by name
     async def work(tx: WriteTransaction) -> Response[QuoteRun]:
         row = await act(tx, quote_run_id, data.action, At(stamp.now, quote_run_limits.kept))
         if row is None:
-            raise CotterlineError("not-found", f"There is no run {quote_run_id}.")
+            raise CotterlineError("not-found", "There is no such run.")
         await tell_the_trail(tx, caller, row.id, f"quote_run.{_DONE[data.action]}", stamp.now)
         return Response(await told(tx, row, stamp.now))
 

@@ -11,6 +11,7 @@ from litestar import Request, Response, patch
 from litestar.di import NamedDependency
 from litestar.params import PathParameter
 
+from cotterline.api import examples
 from cotterline.api.bicycles.bike import UnreadableError
 from cotterline.api.bicycles.parts import Cutter
 from cotterline.api.body import content_kind
@@ -47,7 +48,7 @@ async def find(tx: ReadTransaction, run_id: UUID) -> QuoteRunRow:
     """
     found = await quote_runs.get(tx, run_id)
     if found is None:
-        raise CotterlineError("not-found", f"There is no run {run_id}.")
+        raise CotterlineError("not-found", "There is no such run.")
     return found
 
 
@@ -157,6 +158,12 @@ def _header(request: Request[Any, Any, Any], name: str, pattern: str, words: str
     return values[0].strip(" \t")
 
 
+_PIECE: Final = {
+    "schema": {"type": "string"},
+    "examples": {"line": {"summary": "The only bicycle", "value": examples.line("whole_job")}},
+}
+
+
 @patch(
     "/v1/quote-runs/{quote_run_id:uuid}/bicycles",
     status_code=204,
@@ -167,7 +174,7 @@ def _header(request: Request[Any, Any, Any], name: str, pattern: str, words: str
     opt={
         "scope": "quote",
         "streamed": True,
-        "body": {PARTIAL_UPLOAD: {"schema": {"type": "string", "format": "binary"}}},
+        "body": {PARTIAL_UPLOAD: _PIECE},
         "takes": [UPLOAD_OFFSET, UPLOAD_COMPLETE],
         "refusals": (409,),
         "headers": [UPLOAD_OFFSET, UPLOAD_COMPLETE],

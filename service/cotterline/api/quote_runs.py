@@ -17,7 +17,7 @@ from cotterline.api.kept_quote import Stamp
 from cotterline.api.operation import Example
 from cotterline.api.paging import DEFAULT_LIMIT, Limit, Place, next_page
 from cotterline.api.problems import call_of
-from cotterline.api.quote_run_examples import example_run
+from cotterline.api.quote_run_examples import example_new_run
 from cotterline.api.quote_run_limits import QuoteRunLimits, check_room
 from cotterline.api.quote_run_uploads import QuoteRunId, find
 from cotterline.bench.quotes import Reference
@@ -140,7 +140,7 @@ async def tell_the_trail(tx: WriteTransaction, caller: Caller, run_id: UUID, act
         "examples": {
             "table": Example(
                 "A table of a season's bicycles",
-                lambda _: example_run(),
+                example_new_run,
                 b'{"bicycles_form":"csv","answers_form":"json_lines","reference":"spring 2024"}',
             )
         },
@@ -175,7 +175,7 @@ async def create(  # noqa: PLR0913, PLR0917 - what it is handed, each by name
     operation_id="readQuoteRun",
     tags=["quote-runs"],
     summary="See how far a run is",
-    opt={"scope": "read", "examples": {"finished": Example("A run that is finished", example_run)}},
+    opt={"scope": "read", "examples": {"new": Example("A run that was just made", example_new_run)}},
 )
 async def read(
     quote_run_id: QuoteRunId,
@@ -196,7 +196,7 @@ async def read(
     opt={
         "scope": "read",
         "answer": QuoteRunList,
-        "examples": {"last-page": Example("One run", lambda: QuoteRunList(quote_runs=(example_run(),)))},
+        "examples": {"last-page": Example("One run", lambda: QuoteRunList(quote_runs=(example_new_run(),)))},
         "headers": ["Link"],
     },
 )

@@ -51,7 +51,7 @@ _READERS: Final[Mapping[str, Callable[[Iterator[bytes]], Iterator[Bike | Refused
 _MEDIA: Final[Mapping[str, bytes]] = {JSON_LINES: JSON_LINES.encode(), CSV: b"text/csv; charset=utf-8; header=present"}
 _FORMS: Final[Mapping[str, BicycleForm]] = {JSON_LINES: "json_lines", CSV: "csv"}
 _LIMITER: Final = CapacityLimiter(MOST)
-_EXAMPLE: Final = " ".join(examples.read("whole_job").decode().split()) + "\n"
+_EXAMPLE: Final = examples.line("whole_job")
 
 
 class Stream:

@@ -16,3 +16,8 @@ def read(name: str) -> bytes:
 def typed(name: str, kind: type[Body]) -> Body:
     """The body in ``name.json`` as a handler receives it."""
     return msgspec.json.decode(read(name), type=kind, strict=True)
+
+
+def line(name: str) -> str:
+    """The body in ``name.json`` as one line."""
+    return " ".join(read(name).decode().split()) + "\n"

@@ -123,6 +123,11 @@ class Errors(dict[str, float]):
         """Standard deviation of all of them together, mm."""
         return math.sqrt(math.fsum([part * part for part in self.values()]))
 
+    @cached_property
+    def plus_minus(self) -> float:
+        """Expanded uncertainty (coverage factor 2) in mm, as the service states it."""
+        return round(COVERAGE * self.sd, _DECIMALS["mm"])
+
 
 class Uncertain(msgspec.Struct, frozen=True):
     """A value in mm and the standard deviation each named source of error puts into it, with sign.
@@ -181,7 +186,7 @@ class Uncertain(msgspec.Struct, frozen=True):
     @property
     def length(self) -> Length:
         """As the service states it."""
-        return Length.mm(self.value, self.sd)
+        return Length(round(self.value, _DECIMALS["mm"]) + 0.0, "mm", self.parts.plus_minus)
 
 
 def to_mm(value: float, unit: Unit) -> float:

@@ -9,7 +9,7 @@ from typing import Annotated, Final, TypeVar
 import msgspec
 from msgspec import UNSET, Meta, UnsetType
 
-from cotterline.bench.chain.drivetrain import Drivetrain, DrivetrainResult, check_drivetrain, gears
+from cotterline.bench.chain.drivetrain import Drivetrain, DrivetrainResult, check_drivetrain, lay_out
 from cotterline.bench.derivation import Step, Trace
 from cotterline.bench.errors import CotterlineError, Fault
 from cotterline.bench.estimates import Estimate
@@ -26,8 +26,8 @@ from cotterline.bench.shell.remedies import Remedy, ShellCondition, remedies
 from cotterline.bench.shop import NO_NUL, ShopSettings
 from cotterline.bench.shop_profile import with_cranks
 from cotterline.bench.spindle.question import ShellForSpindle, SpindleQuestion, check_question
-from cotterline.bench.spindle_options import SpindleOption, SpindleResult, options
-from cotterline.bench.thread_verdicts import Verdict, verdict
+from cotterline.bench.spindle_options import SpindleOption, SpindleResult, choose
+from cotterline.bench.thread_verdicts import Verdict, weigh
 from cotterline.bench.workshop import Workshop
 
 Part = TypeVar("Part", Verdict, SpindleResult)
@@ -118,7 +118,7 @@ def quote(request: QuoteRequest, workshop: Workshop, trace: Trace) -> QuoteResul
     """
     settings = settings_for(request, workshop)
     request = _checked(request, workshop)
-    judged = verdict(request.evidence, settings, trace)
+    judged = weigh(request.evidence, settings, trace)
     spindle, missing = _spindle(request, judged, workshop, trace)
     reasons = _reasons(judged, missing)
     advised = _advised(spindle, request.options)
@@ -170,7 +170,7 @@ def parts_regardless(request: QuoteRequest, workshop: Workshop) -> PartsList:
     """
     settings = settings_for(request, workshop)
     request, trace = _checked(request, workshop), Trace(wanted=False)
-    judged = verdict(request.evidence, settings, trace)
+    judged = weigh(request.evidence, settings, trace)
     spindle, missing = _spindle(request, judged, workshop, trace)
     if FAMILIES[judged.leading.drive].pitch is None:
         raise CotterlineError(
@@ -218,7 +218,7 @@ def _check(request: QuoteRequest) -> None:
 
 def _bare(part: Part) -> Part:
     """A part without its own derivation: the quote carries one for all."""
-    return msgspec.structs.replace(part, derivation=UNSET)
+    return part if part.derivation is UNSET else msgspec.structs.replace(part, derivation=UNSET)
 
 
 def _spindle(
@@ -228,7 +228,7 @@ def _spindle(
         return None, (Fault("/spindle", "Say where the rings shall stand and which crank is to be fitted."),)
     try:
         settings, offsets = settings_for(request, workshop), workshop.offsets
-        return options(request.spindle, shell_of(judged), settings, trace, "/spindle", offsets=offsets), ()
+        return choose(request.spindle, shell_of(judged), settings, trace, "/spindle", offsets=offsets), ()
     except CotterlineError as error:
         if error.code != "measurement-missing":
             raise
@@ -279,7 +279,7 @@ def _drivetrain(
 ) -> DrivetrainResult | UnsetType:
     if isinstance(request.drivetrain, UnsetType) or spindle is None:
         return UNSET
-    return gears(_as_predicted(spindle.first.chain_line), request.drivetrain, settings, trace, "/drivetrain")
+    return lay_out(_as_predicted(spindle.first.chain_line), request.drivetrain, settings, trace)
 
 
 def _as_predicted(chain_line: Length) -> Uncertain:

@@ -196,6 +196,19 @@ def options(  # noqa: PLR0913 - a place for faults and what was learned, beside 
     117.0
     """
     refuse(list(check_question(question, pointer)))
+    return choose(question, shell, settings, trace, pointer, offsets=offsets)
+
+
+def choose(  # noqa: PLR0913 - as options
+    question: SpindleQuestion,
+    shell: ShellForSpindle,
+    settings: ShopSettings,
+    trace: Trace,
+    pointer: str = "",
+    *,
+    offsets: Sequence[OffsetReport] = (),
+) -> SpindleResult:
+    """As ``options``, for a question that has been checked."""
     start = len(trace.steps)
     goal = target(question.target, trace, f"{pointer}/target")
     crank = known_crank(question, offsets, settings, trace, pointer)
@@ -241,24 +254,30 @@ def option_at(length: float, bench: Bench, trace: Trace) -> SpindleOption:
     """What one length would do; lengths in mm."""
     line = note_chain_line(bench.placing, length, trace)
     residual = bench.residual(line)
-    clearances = clearance.judge(bench.limits, bench.placing.position(length), trace)
+    clearances = clearance.NOTHING_MEASURED
+    if not bench.limits.none:
+        clearances = clearance.judge(bench.limits, bench.placing.position(length), trace)
     return SpindleOption(
         spindle_length=Length.mm(length),
         chain_line=line.length,
         residual=residual.length,
-        probability_within=chance_within(f"{length:g} mm", residual, bench.tolerance, trace),
+        probability_within=chance_within(length, residual, bench.tolerance, trace),
         tread_change=Length.mm(_tread_change(length, bench.placing, trace)),
         clearances=clearances,
         fouls=clearance.fouls(clearances),
     )
 
 
-def chance_within(what: str, residual: Uncertain, tolerance: float, trace: Trace) -> float:
-    """Probability that ``residual`` truly lies within ``tolerance`` mm either way; ``what`` names it in the trace."""
+def chance_within(what: str | float, residual: Uncertain, tolerance: float, trace: Trace) -> float:
+    """Probability that ``residual`` truly lies within ``tolerance`` mm either way.
+
+    ``what`` names it in the trace: a length in mm, or words.
+    """
     chance = within(residual.value, residual.sd, -tolerance, tolerance)
     if trace.wanted:
+        name = what if isinstance(what, str) else f"{what:g} mm"
         trace.note(
-            f"chance that {what} lands within the tolerance",
+            f"chance that {name} lands within the tolerance",
             "phi((tolerance - residual) / sd) - phi((-tolerance - residual) / sd)",
             chance,
             "1",

@@ -151,6 +151,11 @@ def verdict(evidence: Sequence[Evidence], settings: ShopSettings, trace: Trace, 
         CotterlineError: where an item is impossible or two cannot be about one bicycle.
     """
     check(evidence, pointer)
+    return weigh(evidence, settings, trace)
+
+
+def weigh(evidence: Sequence[Evidence], settings: ShopSettings, trace: Trace) -> Verdict:
+    """As ``verdict``, for evidence that has been checked."""
     known = posterior(evidence)
     leader = known.leader
     conflicts = contradictions(known)

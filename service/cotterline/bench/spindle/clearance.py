@@ -89,6 +89,7 @@ class Clearance(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
 
 
 _NOT_MEASURED: Final = {subject: Clearance(subject=subject, state="not_measured") for subject in SUBJECTS}
+NOTHING_MEASURED: Final = tuple(_NOT_MEASURED.values())
 
 
 class Position(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -111,6 +112,11 @@ class Limits(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
     gaps: dict[Subject, Limit]
     reach: tuple[Uncertain, Uncertain] | None
+
+    @property
+    def none(self) -> bool:
+        """Whether nothing was measured."""
+        return not self.gaps and self.reach is None
 
 
 def check_surroundings(around: Surroundings, pointer: str) -> Iterator[Fault]:

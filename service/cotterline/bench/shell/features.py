@@ -5,6 +5,7 @@ probable on one shell as on another with the same feature, so it is weighed once
 """
 
 from collections.abc import Hashable, Sequence
+from itertools import accumulate, pairwise
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
@@ -60,6 +61,20 @@ FEATURES: Final[dict[FeatureName, Feature]] = {
     "original": _feature([shell.original.id for shell in SHELLS], FAMILY_IDS),
     "width": _feature([shell.width for shell in SHELLS], WIDTHS),
 }
+
+
+def _columns() -> dict[FeatureName, slice]:
+    ends = accumulate((feature.values for feature in FEATURES.values()), initial=0)
+    return {name: slice(*columns) for name, columns in zip(FEATURES, pairwise(ends), strict=True)}
+
+
+COLUMNS: Final = _columns()
+"""Where the values of each feature stand among those of all features side by side."""
+
+MEMBERS: Final = fixed(
+    np.hstack([feature.of_shell[:, None] == np.arange(feature.values) for feature in FEATURES.values()]).astype(float)
+)
+"""1 where a shell (row) has a value of a feature (column), all features side by side; else 0."""
 
 
 class Families(NamedTuple):

@@ -15,8 +15,10 @@ from cotterline.bench.quantity import Side
 from cotterline.bench.shell.evidence import Evidence
 from cotterline.bench.shell.families import SHELLS, FamilyId, Shell
 from cotterline.bench.shell.features import (
+    COLUMNS,
     FAMILY_AT,
     FEATURES,
+    MEMBERS,
     OF_PAIR,
     PAIR_IDS,
     PAIRS,
@@ -27,7 +29,7 @@ from cotterline.bench.shell.features import (
     Pair,
 )
 from cotterline.bench.shell.observation import Observation, observation
-from cotterline.bench.shell.prior import background, log_weights
+from cotterline.bench.shell.prior import background, log_weights, without
 
 DECIBANS: Final = 10 / math.log(10)
 """Decibans in one unit of natural logarithm."""
@@ -77,6 +79,7 @@ class Posterior:
 
     Attributes:
         observations: the evidence, in the order given.
+        background: what it says of the bicycle apart from its shell.
         log_likelihood: of all observations, on each shell.
         log_joint: log of prior weight times likelihood, a row each: of all evidence, then without each item in turn.
         probabilities: of each shell; they sum to one.
@@ -90,6 +93,7 @@ class Posterior:
 
     def __init__(self, observations: Sequence[Observation]) -> None:
         self.observations = tuple(observations)
+        self.background = background([seen.item for seen in self.observations if seen.background])
         self._places = self._by_place()
         self._rows = np.array([self._mean(items) for _, items in self._places]).reshape(-1, len(SHELLS))
         self.log_likelihood = self._rows.sum(axis=0)
@@ -124,21 +128,26 @@ class Posterior:
         return mean
 
     def _log_joint(self) -> Numbers:
-        evidence = [seen.item for seen in self.observations]
-        likelihood = np.repeat(self._rows[None], len(evidence) + 1, axis=0)
-        prior = np.repeat(log_weights(background(evidence))[None], len(evidence) + 1, axis=0)
+        likelihood = np.repeat(self._rows[None], len(self.observations) + 1, axis=0)
+        prior = np.repeat(log_weights(self.background)[None], len(self.observations) + 1, axis=0)
         for place, (_, items) in enumerate(self._places):
             for index in items:
                 likelihood[index + 1, place] = self._mean([other for other in items if other != index])
         for index, seen in enumerate(self.observations):
             if seen.background:
-                prior[index + 1] = log_weights(background(evidence[:index] + evidence[index + 1 :]))
+                prior[index + 1] = log_weights(without(self.background, seen.item))
         joint: Numbers = prior + likelihood.sum(axis=1)
         return joint
 
+    @cached_property
+    def by_features(self) -> Numbers:
+        """Probability of each value of every feature, all features side by side."""
+        sums: Numbers = self.probabilities @ MEMBERS
+        return sums
+
     def by_feature(self, name: FeatureName) -> Numbers:
         """Probability of each value of a feature."""
-        return FEATURES[name].totals(self.probabilities)
+        return self.by_features[COLUMNS[name]]
 
     @cached_property
     def log10_odds(self) -> list[float]:

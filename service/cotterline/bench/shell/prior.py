@@ -78,6 +78,11 @@ def background(evidence: Sequence[Evidence]) -> Background:
     return Background(country, origin.years, crank)
 
 
+def without(known: Background, item: Evidence) -> Background:
+    """The same with one item of background left out."""
+    return known._replace(crank=None) if isinstance(item, OldCrank) else known._replace(country=None, years=None)
+
+
 @lru_cache(maxsize=2048)
 def rules(known: Background) -> tuple[tuple[Rule, float], ...]:
     """The rules that apply, each with its share."""

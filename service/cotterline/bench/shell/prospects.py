@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from cotterline.bench.shell.families import SHELLS
-from cotterline.bench.shell.features import FEATURES, UNTOUCHED, FeatureName, Numbers, fixed
+from cotterline.bench.shell.features import FEATURES, UNTOUCHED, FeatureName, Numbers, Places, fixed
 from cotterline.bench.shell.order_conditions import leaning, survives
 from cotterline.bench.shell.outcomes import Candidate, candidates
 from cotterline.bench.shell.posterior import DECIBANS, DECISIVE, Posterior
@@ -47,6 +47,7 @@ class _Stack(NamedTuple):
         places: where each candidate of the table stands among them.
         chances: of all candidates of a feature, one below the other.
         rows: where each candidate's outcomes stand among all.
+        starts: the first of them.
         entropy: of each candidate's outcome (rows), once the value of its feature is known (columns, of all features
             side by side), in bits.
     """
@@ -55,6 +56,7 @@ class _Stack(NamedTuple):
     places: tuple[int, ...]
     chances: dict[FeatureName, Numbers]
     rows: tuple[slice, ...]
+    starts: Places
     entropy: Numbers
 
 
@@ -76,13 +78,14 @@ def _stack() -> _Stack:
     features = list(dict.fromkeys(each.feature for each in of_table))
     stacked = sorted(of_table, key=lambda each: features.index(each.feature))
     tables = {name: [each.chances for each in stacked if each.feature == name] for name in features}
-    ends = accumulate((len(each.chances) for each in stacked), initial=0)
+    ends = [*accumulate((len(each.chances) for each in stacked), initial=0)]
     return _Stack(
         candidates=tuple(stacked),
         places=tuple(stacked.index(each) for each in of_table),
         chances={name: fixed(np.vstack(of_it)) for name, of_it in tables.items()},
         rows=tuple(slice(*rows) for rows in pairwise(ends)),
-        entropy=fixed([np.concatenate([_entropy(each, name) for name in features]) for each in stacked]),
+        starts=np.array(ends[:-1]),
+        entropy=fixed([np.concatenate([_entropy(each, name) for name in FEATURES]) for each in stacked]),
     )
 
 
@@ -113,10 +116,10 @@ def prospects(base: Posterior) -> list[Prospect]:
     The information is the entropy of the outcome less what is left of it once the shell is known.
     """
     stack, ahead = _stack(), _ahead(base.at)
-    values = {name: base.by_feature(name) for name in stack.chances}
-    outcome = np.concatenate([np.einsum("ov,v->o", rows, values[name]) for name, rows in stack.chances.items()])
-    bits = -np.add.reduceat(outcome * np.log2(outcome), [rows.start for rows in stack.rows])
-    gains: list[float] = (bits - stack.entropy @ np.concatenate(list(values.values()))).tolist()
+    by_feature = [np.einsum("ov,v->o", rows, base.by_feature(name)) for name, rows in stack.chances.items()]
+    outcome = np.concatenate(by_feature)
+    bits = -np.add.reduceat(outcome * np.log2(outcome), stack.starts)
+    gains: list[float] = (bits - stack.entropy @ base.by_features).tolist()
     apart: list[list[bool]] = (ahead.decibans + base.separation >= DECISIVE).tolist()
     props = _props(ahead, base)
     return [

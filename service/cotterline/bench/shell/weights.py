@@ -7,12 +7,12 @@ import msgspec
 
 from cotterline.bench.derivation import Trace
 from cotterline.bench.quantity import Side
-from cotterline.bench.shell.evidence import Origin, Stamp
+from cotterline.bench.shell.evidence import Stamp
 from cotterline.bench.shell.families import FamilyId
 from cotterline.bench.shell.likelihood import read_stamp
 from cotterline.bench.shell.likelihood_steps import explain
 from cotterline.bench.shell.posterior import Posterior
-from cotterline.bench.shell.prior import COUNTRIES, background, rules
+from cotterline.bench.shell.prior import COUNTRIES, rules
 
 SOURCE = "I. J. Good, Probability and the Weighing of Evidence, 1950"
 
@@ -95,13 +95,10 @@ def _stamp_notes(known: Posterior) -> list[str]:
 
 
 def _origin_notes(known: Posterior) -> list[str]:
-    evidence = [seen.item for seen in known.observations]
-    said = [
-        f"No rule knows the country {item.country}; it counts for nothing."
-        for item in evidence
-        if isinstance(item, Origin) and isinstance(item.country, str) and item.country not in COUNTRIES
-    ]
-    return said + [f"Background: {rule.about}." for rule, _ in rules(background(evidence)) if rule.countries]
+    country = known.background.country
+    unknown = country is not None and country not in COUNTRIES
+    said = [f"No rule knows the country {country}; it counts for nothing."] if unknown else []
+    return said + [f"Background: {rule.about}." for rule, _ in rules(known.background) if rule.countries]
 
 
 def _side_notes(known: Posterior) -> list[str]:

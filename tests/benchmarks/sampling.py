@@ -1,5 +1,10 @@
-"""Where a program spends its time: what each of its threads is at, looked up a few hundred times a second."""
+"""Where a program spends its time: what it is at, looked up after every few milliseconds it was on a core.
 
+The look is a signal's, which finds the main thread wherever it is. A thread that looked would mostly find it where it
+lets go of the interpreter: at the network.
+"""
+
+import signal
 import sys
 import threading
 from collections import Counter
@@ -9,12 +14,13 @@ from types import FrameType
 from typing import Final
 
 SECONDS: Final = 0.004
-MOST: Final = 15
-"""Functions that are told."""
+MOST: Final = 12
+"""Packages and functions that are told."""
 
 IDLE: Final = {
     ("thread.py", "_worker"),
     ("threading.py", "wait"),
+    ("threading.py", "_wait_for_tstate_lock"),
     ("runners.py", "run"),
     ("selectors.py", "select"),
     ("_asyncio.py", "run"),
@@ -25,41 +31,48 @@ IDLE: Final = {
 
 
 class Sampler:
-    """Looks at every thread but its own, until it is stopped.
+    """Looks at the main thread, or at the others while it has nothing to do, until it is stopped.
 
     Args:
         ready: whether there is anything to be seen yet.
     """
 
     def __init__(self, ready: Callable[[], bool]) -> None:
-        self._ready = ready
         self.looks = 0
+        self._ready = ready
         self._inner: Counter[str] = Counter()
         self._outer: Counter[str] = Counter()
-        self._over = threading.Event()
-        self._thread = threading.Thread(target=self._run, daemon=True)
 
     def start(self) -> None:
-        """Begin."""
-        self._thread.start()
+        """Begin; only in the main thread."""
+        signal.signal(signal.SIGPROF, self._look)
+        signal.setitimer(signal.ITIMER_PROF, SECONDS, SECONDS)
 
     def stop(self) -> None:
         """Look no more."""
-        self._over.set()
-        self._thread.join()
+        signal.setitimer(signal.ITIMER_PROF, 0)
+        signal.signal(signal.SIGPROF, signal.SIG_IGN)
 
     def told(self) -> Iterator[str]:
-        """The functions most often met: at work themselves, and at work or waiting for what they called."""
-        yield f"{self.looks} looks at a thread at work, one every {SECONDS * 1000:g} ms"
-        for words, counted in (("itself", self._inner), ("with all it calls", self._outer)):
-            yield from (f"{times / self.looks:6.1%} {words}: {name}" for name, times in counted.most_common(MOST))
+        """Packages and functions most often met at work, and functions of the service with all they called."""
+        yield f"{self.looks} looks, one every {SECONDS * 1000:g} ms on a core"
+        packages: Counter[str] = Counter()
+        for name, times in self._inner.items():
+            packages[name.partition("/")[0] if "/" in name else "standard library"] += times
+        own = Counter({name: times for name, times in self._outer.items() if name.startswith("cotterline/")})
+        for words, counted in (("in", packages), ("in itself", self._inner), ("in or below", own)):
+            yield from (f"{times / self.looks:6.1%} {words} {name}" for name, times in counted.most_common(MOST))
 
-    def _run(self) -> None:
-        own = threading.get_ident()
-        while not self._over.wait(SECONDS):
-            for thread, frame in sys._current_frames().items() if self._ready() else ():
-                if thread != own and not _idle(frame):
-                    self._count(frame)
+    def _look(self, _signal: int, frame: FrameType | None) -> None:
+        if not self._ready():
+            return
+        if frame is not None and not _idle(frame):
+            self._count(frame)
+            return
+        others = {thread: found for thread, found in sys._current_frames().items() if thread != threading.get_ident()}
+        for found in others.values():
+            if not _idle(found):
+                self._count(found)
 
     def _count(self, frame: FrameType) -> None:
         self.looks += 1

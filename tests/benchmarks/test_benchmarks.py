@@ -4,7 +4,6 @@ import asyncio
 import os
 import subprocess
 import sys
-import threading
 import time
 from collections.abc import Iterator
 from contextlib import closing
@@ -12,6 +11,7 @@ from pathlib import Path
 
 import msgspec
 import pytest
+import uvloop
 from sqlalchemy import text
 
 from cotterline.bench.derivation import Trace
@@ -96,22 +96,25 @@ def test_memory_is_what_is_held_and_the_peak_what_was() -> None:
     assert machine.peak_memory(os.getpid()) > before + 32 * 1024**2
 
 
-def test_a_sampler_finds_who_is_at_work() -> None:
-    over = threading.Event()
-
+@pytest.mark.parametrize("beside", [False, True])
+def test_a_sampler_finds_who_is_at_work(*, beside: bool) -> None:
     def toil() -> None:
-        while not over.is_set():
+        end = time.process_time() + 0.3
+        while time.process_time() < end:
             sum(range(100))
 
     sampler = Sampler(lambda: True)
     sampler.start()
-    thread = threading.Thread(target=toil)
-    thread.start()
-    time.sleep(0.3)
-    over.set()
-    thread.join()
+    if beside:
+        with asyncio.Runner(loop_factory=uvloop.new_event_loop) as runner:  # as the server runs
+            runner.run(asyncio.to_thread(toil))
+    else:
+        toil()
     sampler.stop()
-    assert any("toil" in line for line in sampler.told())
+    first, *lines = sampler.told()
+    assert int(first.split()[0]) > 10
+    most = next(line for line in lines if "in itself" in line)
+    assert "toil" in most, lines
 
 
 def test_the_echo_answers_what_the_call_answers(grounds: Grounds) -> None:

@@ -4,6 +4,7 @@ import asyncio
 import functools
 import os
 import signal
+import socket
 from collections.abc import AsyncIterator, Iterable, Mapping
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
@@ -36,6 +37,7 @@ from cotterline.api.endpoints import Endpoints
 from cotterline.api.fixed import Fixed
 from cotterline.api.kept_quote import Stamp
 from cotterline.api.key_uses import KeyUses
+from cotterline.api.long_answers import LongAnswers
 from cotterline.api.metrics import Metrics, Scraping
 from cotterline.api.parameters import check_query
 from cotterline.api.quote_run_limits import QuoteRunLimits
@@ -75,6 +77,7 @@ def equipped(app: Litestar, settings: Settings) -> Edge:
     tracers = [tracer] if (tracer := telemetry.tracer(os.environ)) else []
     metrics = Metrics()
     app.state.settings, app.state.metrics, app.state.tracers = settings, metrics, tracers
+    app.state.long_answers = LongAnswers()
     app.state.endpoints = Endpoints(networks_in(settings.open_networks), settings.practice_supplier)
     app.state.quote_run_limits = QuoteRunLimits(
         at_once=settings.runs_at_once,
@@ -163,11 +166,30 @@ def _mourn(running: asyncio.Task[None]) -> None:
         log.critical("a worker has died", exc_info=error)
 
 
-def server(settings: Settings) -> uvicorn.Server:
+class Server(uvicorn.Server):
+    """The server's own, which ends long answers before it waits for the requests under way.
+
+    Attributes:
+        answers: the application's.
+    """
+
+    def __init__(self, answers: LongAnswers, config: uvicorn.Config) -> None:
+        super().__init__(config)
+        self.answers = answers
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """Stop."""
+        self.answers.end()
+        await super().shutdown(sockets)
+
+
+def server(settings: Settings) -> Server:
     """Return the server for :func:`create_app`: call its ``run``; it stops on SIGINT or SIGTERM, requests finished."""
-    return uvicorn.Server(
+    app = create_app(settings)
+    return Server(
+        app.app.state.long_answers,
         uvicorn.Config(
-            create_app(settings),
+            app,
             host=settings.host,
             port=settings.port,
             http=Connection,
@@ -179,7 +201,7 @@ def server(settings: Settings) -> uvicorn.Server:
             server_header=False,
             proxy_headers=False,
             timeout_graceful_shutdown=GRACE_SECONDS,
-        )
+        ),
     )
 
 
@@ -227,6 +249,11 @@ def _database(state: State) -> Database:
     return database
 
 
+def _long_answers(state: State) -> LongAnswers:
+    long_answers: LongAnswers = state.long_answers
+    return long_answers
+
+
 def _readiness(state: State) -> Readiness:
     readiness: Readiness = state.readiness
     return readiness
@@ -272,6 +299,7 @@ _DEPENDENCIES: Mapping[str, Provide] = {
     "desk": Provide(shop_documents.desk, sync_to_thread=False),
     "endpoints": Provide(_endpoints, sync_to_thread=False),
     "keeping": Provide(receiver_secrets.keeping, sync_to_thread=False),
+    "long_answers": Provide(_long_answers, sync_to_thread=False),
     "once": Provide(kept_answers.once),
     "quote_run_limits": Provide(_quote_run_limits, sync_to_thread=False),
     "readiness": Provide(_readiness, sync_to_thread=False),

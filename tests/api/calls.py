@@ -38,7 +38,7 @@ class Operation(NamedTuple):
         """Call it with the document's own example for a body, and every header it asks for."""
         address = self.path.format_map(ids)
         asked = {part["name"] for part in self.content["parameters"] if part["in"] == "header"}
-        given = {"If-Match": "*", "Idempotency-Key": f'"{uuid4()}"'}
+        given = {"If-Match": "*", "Idempotency-Key": f'"{uuid4()}"', "Upload-Offset": "0"}
         sent = {name: value for name, value in given.items() if name in asked} | dict(headers)
         return client.request(self.method, address, content=self._body(), headers=self._kind() | sent)
 

@@ -17,7 +17,9 @@ from cotterline.api.edge import Edge
 from cotterline.main import application, equipped, handlers
 from cotterline.settings import Settings
 from tests.api.calls import one_of_everything
+from tests.api.run_hand import RunHand
 from tests.conftest import Backend, Databases
+from tests.serving import Served, serving_from
 from tests.shops import Shop
 from tests.sqlite import Files
 
@@ -137,3 +139,24 @@ def logged() -> Iterator[list[Any]]:
     """Collect what is logged instead of writing it."""
     with structlog.testing.capture_logs() as lines:
         yield lines
+
+
+@pytest.fixture
+def hand(database_url: str, shop_a: Shop) -> RunHand:
+    """Give who works on the first shop's runs."""
+    return RunHand(database_url, shop_a.tenant)
+
+
+@pytest.fixture
+def served(database_url: str, shop_a: Shop) -> Iterator[Served]:
+    """Serve on a socket."""
+    with serving_from(database_url, shop_a.key, worker="off", secret_keys=SECRET_KEY) as served:
+        yield served
+
+
+@pytest.fixture
+def caller(served: Served) -> Iterator[httpx.Client]:
+    """Give who calls it with the first shop's key."""
+    headers = {"Authorization": f"Bearer {served.key}"}
+    with httpx.Client(base_url=served.address, headers=headers, timeout=20) as caller:
+        yield caller

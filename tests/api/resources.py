@@ -1,6 +1,8 @@
 """One of everything the API keeps, made over HTTP: what stands for each identifier in a path of the API document."""
 
 from collections.abc import Callable, Mapping
+from datetime import timedelta
+from inspect import getclosurevars
 from typing import Any, NamedTuple
 from uuid import uuid4
 
@@ -9,6 +11,7 @@ from litestar.testing import TestClient
 
 from cotterline.api import examples
 from cotterline.api.edge import Edge
+from cotterline.runs.worker import RunWorker
 from tests.api import fitting, ordering
 
 Client = TestClient[Edge]
@@ -121,11 +124,14 @@ def a_delivery(client: Client) -> str:
 
 
 def a_run(client: Client) -> str:
-    """Make a run, send it a bicycle and a half, and give its id."""
+    """Make a run, send it a bicycle, have that worked on, and give the run's id."""
     run = str(_made(client, "/v1/quote-runs", {"bicycles_form": "json_lines"})["id"])
-    headers = {"Content-Type": "application/partial-upload", "Upload-Offset": "0"}
-    sent = client.patch(f"/v1/quote-runs/{run}/bicycles", content=b"{}\n{", headers=headers)
+    headers = {"Content-Type": "application/partial-upload", "Upload-Offset": "0", "Upload-Complete": "?1"}
+    sent = client.patch(f"/v1/quote-runs/{run}/bicycles", content=b"{}", headers=headers)
     assert sent.status_code == 204, sent.text
+    edge: Edge = getclosurevars(client.app).nonlocals["app"]  # the client wraps it in a function
+    worker = RunWorker(edge.app.state.database, timedelta(days=7))
+    assert client.blocking_portal.call(worker.work_once)
     return run
 
 
@@ -161,6 +167,7 @@ KINDS: Mapping[str, Kind] = {
     "signing_secret_id": Kind(a_secret_of_the_newest_subscription, _any_id, audited=False),
     "position": Kind(a_position, lambda: "999999"),
     "number": Kind(lambda _: "1", lambda: "1"),
+    "part": Kind(lambda _: "1", lambda: "1"),
     "drawing": Kind(lambda _: "verdict", lambda: "verdict"),
     "version": Kind(a_version_of_each_document, lambda: "999"),
 }

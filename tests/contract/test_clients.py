@@ -19,7 +19,7 @@ pytestmark = pytest.mark.xdist_group("contract")
 
 DOCUMENT = Path(__file__).parents[2] / "openapi" / "openapi.json"
 DRIVERS = node.FOLDER / "drivers"
-BEYOND = {"image/svg+xml", "application/x-ndjson", "application/partial-upload"}
+BEYOND = {"image/svg+xml", "application/x-ndjson", "application/partial-upload", "text/event-stream"}
 """What the generator of the Python client has no type for."""
 
 

@@ -7,6 +7,7 @@ not start with a handler that states nothing.
 import re
 from datetime import UTC, datetime
 from typing import Any, Final
+from uuid import UUID
 
 import msgspec
 from litestar import Request
@@ -15,7 +16,7 @@ from litestar.handlers import HTTPRouteHandler
 from cotterline.api.key_uses import KeyUses
 from cotterline.api.problems import RequestRefusedError, call_of
 from cotterline.store import key_text, keys
-from cotterline.store.database import Database
+from cotterline.store.database import Database, ReadTransaction
 from cotterline.store.tenancy import SCOPES, SERVICE, Scope, Tenant
 
 _BEARER: Final = re.compile(r"bearer +([!-~]+)", re.IGNORECASE)
@@ -68,6 +69,17 @@ def caller_of(request: Request[Any, Any, Any]) -> Caller:
     """Who makes this request; only where the handler asks for a scope."""
     caller: Caller = request.scope["state"]["caller"]
     return caller
+
+
+async def check_key(tx: ReadTransaction, caller: Caller, now: datetime) -> None:
+    """Hold that the key of somebody who was let in would still open the door.
+
+    Raises:
+        RequestRefusedError: ``unauthenticated``.
+    """
+    kept = await keys.get(tx, UUID(caller.key_id))
+    if kept is None or not kept.is_alive(now):
+        raise _refusal()
 
 
 def lacks_scope(*missing: Scope) -> RequestRefusedError:

@@ -59,7 +59,8 @@ class Edge:
         if scope["type"] != ScopeType.HTTP:
             await self.app(scope, receive, send)
             return
-        exchange = Exchange(scope, send, Call(str(uuid_utils.uuid7()), self._base_url), self._methods)
+        call = Call(str(uuid_utils.uuid7()), self._base_url, is_head=scope["method"] == "HEAD")
+        exchange = Exchange(scope, send, call, self._methods)
         with ExitStack() as watching:
             watching.callback(exchange.write_log_line)
             for watcher in self._watchers:

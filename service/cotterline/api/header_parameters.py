@@ -44,7 +44,15 @@ _PARAMETERS: Final[Mapping[str, Mapping[str, Any]]] = {
     },
 }
 
+LAST_EVENT_ID: Final = "Last-Event-ID"
+
 _PARAMETERS_OF_RUNS: Final[Mapping[str, Mapping[str, Any]]] = {
+    LAST_EVENT_ID: {
+        "required": False,
+        "description": "The `id` of the event received last (HTML Living Standard, section 9.2.4).",
+        "schema": {"type": "string", "maxLength": 1000},
+        "example": "262",
+    },
     PREFER: {
         "required": False,
         "description": "`respond-async` (RFC 7240, section 4.1) has the bicycles quoted beside this call, as a run.",

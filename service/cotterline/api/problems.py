@@ -327,12 +327,14 @@ class Call(msgspec.Struct, frozen=True):
     Attributes:
         request_id: names the request.
         base_url: address the service is reached at.
+        is_head: whether nothing of the answer's body is sent.
         headers: set by a layer inside for whatever answer it becomes, a refusal included.
         logged: set by a layer inside for the request's log line: names of things, never what was sent.
     """
 
     request_id: str
     base_url: str
+    is_head: bool = False
     headers: dict[str, str] = msgspec.field(default_factory=dict)
     logged: dict[str, str] = msgspec.field(default_factory=dict)
 

@@ -4,9 +4,9 @@ The bench's work is done in a thread of its own, which asks for more of the body
 memory does not grow with the stream, and who does not read is not read from.
 """
 
-import asyncio
 from codecs import BOM_UTF8
 from collections.abc import Callable, Iterator, Mapping
+from functools import partial
 from typing import Any, Final
 
 from anyio import CapacityLimiter, from_thread, to_thread
@@ -18,10 +18,11 @@ from cotterline.api import examples
 from cotterline.api.bicycles.bike import MAX_BYTES, Bike, Quoted, Refused, UnreadableError, answer
 from cotterline.api.bicycles.bikes_csv import bikes_by_row
 from cotterline.api.bicycles.bikes_json import bikes_by_line
-from cotterline.api.bicycles.told import CsvRows, JsonLines, Summary, Teller
+from cotterline.api.bicycles.told import Summary, Teller, teller_of
 from cotterline.api.body import CSV, content_kind
 from cotterline.api.caller import Caller
 from cotterline.api.kept_quote import Stamp
+from cotterline.api.long_answers import Sending, UnreadError
 from cotterline.api.named_schemas import PREFIX
 from cotterline.api.parameters import Derivation
 from cotterline.api.preferences import APPLIED, PREFER, RESPOND_ASYNC, prefers
@@ -35,9 +36,6 @@ from cotterline.store.quote_runs import BicycleForm
 
 JSON_LINES: Final = "application/x-ndjson"
 
-IDLE_SECONDS: Final = 30.0
-"""How long a client may take to read what it was sent; for what it sends the edge has the same patience."""
-
 MOST: Final = 4
 """Streams that one process serves at once: each is worth a core."""
 
@@ -48,7 +46,9 @@ _READERS: Final[Mapping[str, Callable[[Iterator[bytes]], Iterator[Bike | Refused
     JSON_LINES: bikes_by_line,
     CSV: bikes_by_row,
 }
-_MEDIA: Final[Mapping[str, bytes]] = {JSON_LINES: JSON_LINES.encode(), CSV: b"text/csv; charset=utf-8; header=present"}
+MEDIA: Final[Mapping[BicycleForm, str]] = {"json_lines": JSON_LINES, "csv": "text/csv; charset=utf-8; header=present"}
+"""What answers in each form are."""
+
 _FORMS: Final[Mapping[str, BicycleForm]] = {JSON_LINES: "json_lines", CSV: "csv"}
 _LIMITER: Final = CapacityLimiter(MOST)
 _EXAMPLE: Final = examples.line("whole_job")
@@ -69,7 +69,7 @@ class Stream:
         self,
         reader: Callable[[Iterator[bytes]], Iterator[Bike | Refused]],
         teller: Teller,
-        media: bytes,
+        media: str,
         workshop: Workshop,
         *,
         derivation: bool,
@@ -79,23 +79,23 @@ class Stream:
         self._counts = {Quoted: 0, Refused: 0}
         self._out: list[bytes] = []
         self._size = 0
-        self._begun = self._read = False
+        self._read = False
         self._receive: Receive
-        self._send: Send
+        self._sending: Sending
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Serve it to its end, or say on its last line why it did not come to that."""
-        self._receive, self._send = receive, send
+        self._receive, self._sending = receive, Sending(send, {"Content-Type": self._media})
         try:
             await to_thread.run_sync(self._drive, limiter=_LIMITER)
         except Exception as error:
             told = _unreadable(error) if isinstance(error, UnreadableError) else error
-            if not self._begun:
+            if not self._sending.begun or isinstance(error, UnreadError):
                 raise told from error
             refusal = refusal_of(told)
             log_failure(told, refusal, call_of(scope))
             ended = self._summary(complete=False, problem=document(refusal, call_of(scope)))
-            await self._put({"type": "http.response.body", "body": self._teller.end(ended), "more_body": False})
+            await self._sending.put(self._teller.end(ended), more=False)
 
     def _drive(self) -> None:
         self._write(self._teller.heading())
@@ -133,18 +133,10 @@ class Stream:
     def _flush(self, *, more: bool) -> None:
         body, self._out, self._size = b"".join(self._out), [], 0
         if body or not more:
-            from_thread.run(self._put, {"type": "http.response.body", "body": body, "more_body": more})
+            from_thread.run(partial(self._sending.put, body, more=more))
 
     async def _get(self) -> Any:  # noqa: ANN401 - an ASGI message
         return await self._receive()
-
-    async def _put(self, message: Any) -> None:  # noqa: ANN401 - an ASGI message
-        async with asyncio.timeout(IDLE_SECONDS):
-            if not self._begun:
-                self._begun = True
-                headers = [(b"content-type", self._media)]
-                await self._send({"type": "http.response.start", "status": 200, "headers": headers})
-            await self._send(message)
 
 
 def lines_of(part: Callable[[], bytes | None]) -> Iterator[bytes]:
@@ -237,5 +229,5 @@ async def create(  # noqa: PLR0913, PLR0917 - what it is handed, each by name
     if _taken():
         words = f"This process serves {MOST} streams already."
         raise RequestRefusedError("unavailable", words, headers={"Retry-After": "10"})
-    teller: Teller = CsvRows() if form == CSV else JsonLines(call_of(request.scope))
-    return Stream(_READERS[kind], teller, _MEDIA[form], workshop, derivation=derivation)
+    teller = teller_of(_FORMS[form], call_of(request.scope))
+    return Stream(_READERS[kind], teller, MEDIA[_FORMS[form]], workshop, derivation=derivation)

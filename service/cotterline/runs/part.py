@@ -10,7 +10,7 @@ import msgspec
 from cotterline.api.bicycles.bike import Bike, LeftOut, Quoted, Refused, answer, refused
 from cotterline.api.bicycles.bikes_csv import bikes_by_row
 from cotterline.api.bicycles.bikes_json import bikes_by_line
-from cotterline.api.bicycles.told import CsvRows, JsonLines, Teller
+from cotterline.api.bicycles.told import Teller, teller_of
 from cotterline.api.problems import Call, log_failure, refusal_of
 from cotterline.bench.workshop import Workshop
 from cotterline.store.quote_run_claims import Answered, ClaimedPart
@@ -56,7 +56,7 @@ def answered(part: ClaimedPart, bench: RunBench, goes_on: Callable[[], bool]) ->
     Raises:
         StoppedError: it was not to be done.
     """
-    teller: Teller = CsvRows() if part.run.answers_form == "csv" else JsonLines(bench.call)
+    teller = teller_of(part.run.answers_form, bench.call)
     counts = {Quoted: 0, Refused: 0}
 
     def told() -> Iterator[bytes]:

@@ -54,6 +54,10 @@ class KeyRow(msgspec.Struct, frozen=True, kw_only=True):
     last_used_at: datetime | None
     revoked_at: datetime | None
 
+    def is_alive(self, now: datetime) -> bool:
+        """Whether it is neither revoked nor past its time."""
+        return self.revoked_at is None and (self.expires_at is None or self.expires_at > now)
+
 
 class KeptKey(msgspec.Struct, frozen=True):
     """A key as the door looks it up: whose it is, what is told of it, and the hash of its text."""
@@ -64,9 +68,7 @@ class KeptKey(msgspec.Struct, frozen=True):
 
     def opens(self, text: str, now: datetime) -> bool:
         """Whether this text is the key, and the key neither revoked nor past its time."""
-        genuine = key_text.matches(text, self.secret_hash)
-        ended = self.row.expires_at is not None and self.row.expires_at <= now
-        return genuine and not ended and self.row.revoked_at is None
+        return key_text.matches(text, self.secret_hash) and self.row.is_alive(now)
 
 
 class KeyPage(msgspec.Struct, frozen=True):

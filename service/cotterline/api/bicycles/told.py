@@ -12,6 +12,7 @@ from cotterline.api.problems import Call, Problem, RequestRefusedError, body_err
 from cotterline.bench.pricing.ceiling import Ceiling
 from cotterline.bench.quotes import QuoteResult
 from cotterline.bench.spindle_options import SpindleOption, SpindleResult
+from cotterline.store.quote_runs import BicycleForm
 
 
 class QuotedLine(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -147,6 +148,11 @@ class CsvRows:
         if isinstance(summary.problem, Problem):
             told += f"; not read to its end: {summary.problem.detail}"
         return _row({"place": SUMMARY, "state": "complete" if summary.complete else "incomplete", "problem": told})
+
+
+def teller_of(form: BicycleForm, call: Call) -> Teller:
+    """What says answers in a form; problem documents name the call."""
+    return CsvRows() if form == "csv" else JsonLines(call)
 
 
 def _figures(result: QuoteResult) -> dict[str, object]:

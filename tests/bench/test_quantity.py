@@ -1,6 +1,7 @@
 """Lengths and uncertainty against pint, uncertainties and scipy."""
 
 import math
+from typing import Any, Literal
 
 import msgspec
 import pint
@@ -8,6 +9,7 @@ import pytest
 import uncertainties
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec import UNSET, UnsetType
 from scipy import stats
 
 from cotterline.bench.errors import CotterlineError, Fault
@@ -85,6 +87,15 @@ def test_sums_and_multiples_spread_as_the_uncertainties_package_says(
     assert ours.length == Length.mm(ours.value, ours.sd)
 
 
+def test_values_a_constant_apart_share_their_errors_and_sums_have_their_own() -> None:
+    line = Uncertain.of(43.0, 0.5, "ruler") + Uncertain.of(1.0, 0.2, "spacer")
+    before = dict(line.parts)
+    assert (line + 2.0).parts is (line - 2.0).parts is line.parts
+    assert (line - Uncertain.of(0.0, 0.5, "ruler")).parts == {"ruler": 0.0, "spacer": 0.2}
+    assert line.parts == before
+    assert line.length == (line + 2.0 - 2.0).length == Length.mm(44.0, math.hypot(0.5, 0.2))
+
+
 def test_one_reading_used_twice_cancels() -> None:
     ruler = Reading(value=43).uncertain("ruler")
     assert (ruler - ruler).sd == 0.0
@@ -149,6 +160,25 @@ def test_every_length_of_a_result_is_turned_into_inches_however_deep() -> None:
     turned = in_unit(tree, "in")
     assert turned == _Tree(Length(1.0, "in"), "25.4 mm", (_Tree(Length(2.0, "in", 0.005), "x"),))
     assert in_unit(tree, "mm") is tree
+
+
+class _Leaf(msgspec.Struct, frozen=True):
+    words: tuple[str, ...]
+    unit: Literal["mm"] = "mm"
+
+
+class _Branch(msgspec.Struct, frozen=True):
+    leaf: _Leaf
+    either: Length | UnsetType = UNSET
+    anything: Any = None
+
+
+def test_lengths_are_found_where_only_some_of_a_type_have_them() -> None:
+    leaf = _Leaf(("25.4 mm",))
+    branch = _Branch(leaf, Length.mm(25.4), _Branch(leaf, UNSET, Length.mm(50.8)))
+    turned = in_unit([branch, leaf], "in")
+    assert turned == [_Branch(leaf, Length(1.0, "in"), _Branch(leaf, UNSET, Length(2.0, "in"))), leaf]
+    assert turned[1] is leaf
 
 
 @pytest.mark.parametrize(

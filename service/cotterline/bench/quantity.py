@@ -7,8 +7,8 @@ plus-minus is an expanded uncertainty with coverage factor 2, and independent pa
 
 import math
 from collections.abc import Iterator, Mapping
-from functools import cached_property
-from typing import Annotated, Any, Literal, Self, TypeVar
+from functools import cached_property, lru_cache
+from typing import Annotated, Any, Literal, Self, TypeVar, get_args, get_type_hints
 
 import msgspec
 import numpy as np
@@ -245,8 +245,25 @@ def _convert(node: Any, unit: Unit) -> Any:  # noqa: ANN401 - walks any result t
     if isinstance(node, Length):
         return node.to(unit)
     if isinstance(node, msgspec.Struct):
-        changes = {name: _convert(getattr(node, name), unit) for name in node.__struct_fields__}
-        return msgspec.structs.replace(node, **changes)
+        changes = {name: _convert(getattr(node, name), unit) for name in _with_lengths(type(node))}
+        return msgspec.structs.replace(node, **changes) if changes else node
     if isinstance(node, list | tuple):
         return type(node)(_convert(item, unit) for item in node)
     return node
+
+
+@lru_cache(maxsize=1024)
+def _with_lengths(kind: type[msgspec.Struct]) -> tuple[str, ...]:
+    """Fields of a result in which a length can stand, however deep: only they need to be walked."""
+    hints = get_type_hints(kind)
+    return tuple(name for name in kind.__struct_fields__ if _can_hold_length(hints[name], frozenset()))
+
+
+def _can_hold_length(hint: Any, seen: frozenset[type]) -> bool:  # noqa: ANN401 - any annotation there is
+    if hint is Length or hint is Any or isinstance(hint, TypeVar):
+        return True
+    if not isinstance(hint, type) or get_args(hint):
+        return any(_can_hold_length(part, seen) for part in get_args(hint))
+    if hint in seen or not issubclass(hint, msgspec.Struct):
+        return False
+    return any(_can_hold_length(part, seen | {hint}) for part in get_type_hints(hint).values())

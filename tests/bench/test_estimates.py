@@ -14,15 +14,16 @@ from cotterline.bench.labour.book import LabourBook, LabourClass, OptionId
 from cotterline.bench.labour.condition import JobCondition
 from cotterline.bench.labour.facts import JobFacts
 from cotterline.bench.labour.minutes import triangular
-from cotterline.bench.labour.tasks import Job
+from cotterline.bench.labour.work import Job
 from cotterline.bench.money import Money, whole
 from cotterline.bench.plan import Plan, PlanContingency, PlanStep, plan
 from cotterline.bench.pricing.catalogue import Part
 from cotterline.bench.pricing.in_force import in_force
 from cotterline.bench.pricing.sourcing import SourcedParts, basket, for_role, sourced
-from cotterline.bench.pricing.total_cost import terms
+from cotterline.bench.pricing.total_cost import Prices, terms
 from cotterline.bench.shop_profile import ShopProfile
 from tests.bench.formulas import check_steps
+from tests.bench.labour.books import outlines
 from tests.bench.pricing.job_enumeration import quantile
 from tests.bench.pricing_cases import FULL_AND_LOW, list_of, rules, shop, unit, unit_line
 
@@ -102,7 +103,7 @@ def planned(
 
 
 def priced(job: Job, profile: ShopProfile | None = None, **other: Any) -> Estimate:  # noqa: ANN401 - as above
-    return estimate(planned(job, **other), profile or shop("EUR", ADDED, **PRICING), Trace())
+    return estimate(planned(job, **other), Prices(in_force(profile or shop("EUR", ADDED, **PRICING))), Trace())
 
 
 Way = tuple[dict[LabourClass, int], int, Fraction]
@@ -154,7 +155,7 @@ def totals_of(made: Plan, profile: ShopProfile, parts: SourcedParts) -> dict[Fra
 
 def test_the_range_of_a_small_plan_is_that_of_every_combination_of_minutes() -> None:
     profile = shop("EUR", ADDED, **PRICING)
-    job = Job(facts=FACTS, book=SMALL_BOOK)
+    job = Job(facts=FACTS, outlines=outlines(SMALL_BOOK))
     found = priced(job, profile)
     totals = totals_of(plan(job, (), Trace()), profile, PARTS)
     assert float(sum(totals.values())) == pytest.approx(1)
@@ -184,7 +185,7 @@ def test_a_complete_estimate_names_a_ceiling_a_deposit_and_where_to_ask() -> Non
 
 def test_every_formula_of_an_estimate_gives_its_value() -> None:
     trace = Trace()
-    estimate(planned(Job(facts=FACTS), trace=trace), shop("EUR", ADDED, **PRICING), trace)
+    estimate(planned(Job(facts=FACTS), trace=trace), Prices(rules("EUR", ADDED, **PRICING)), trace)
     steps = check_steps(trace.steps)
     assert {"ceiling in minor units", "deposit in minor units, before rounding"} <= {step.name for step in steps}
 
@@ -192,7 +193,7 @@ def test_every_formula_of_an_estimate_gives_its_value() -> None:
 # Opening takes 13 / 3 min, and 0.3 * (5 + 0.5 * 7 / 3) more; fitting 17 / 3: 11.85, so 12 min. Cutting 2 * 4 min and
 # 2 * 0.2 * 3 more: 9.2, so 10 min. 12 * 61 / 60 = 12.20 and 10 * 72.50 / 60 = 12.08.
 def test_the_bill_is_for_the_expected_work_and_adds_up() -> None:
-    found = priced(Job(facts=FACTS, book=SMALL_BOOK)).bill
+    found = priced(Job(facts=FACTS, outlines=outlines(SMALL_BOOK))).bill
     labour = [(line.quantity, line.amount.amount) for line in found.lines if line.kind == "labour"]
     assert labour == [("12", "12.20"), ("10", "12.08")]
     assert sum(line.amount.decimal for line in found.lines) == found.total.decimal
@@ -201,7 +202,7 @@ def test_the_bill_is_for_the_expected_work_and_adds_up() -> None:
 # Stuck takes 5 min, and half the time 1 to 4 more; P90 is 8. At 61.00 less 10 %, plus 20 %: 5 min are 5.49, 8 are
 # 8.784. A miss takes 3 min, 3.294, and an exchange of 10.70 with 20 %, 12.84: 16.134.
 def test_a_decision_point_says_what_it_would_add() -> None:
-    stuck, miss = priced(Job(facts=FACTS, book=SMALL_BOOK)).decision_points
+    stuck, miss = priced(Job(facts=FACTS, outlines=outlines(SMALL_BOOK))).decision_points
     assert (stuck.contingency, miss.contingency) == ("stuck", "miss")
     assert (stuck.chance, miss.chance) == (0.3, 0.3)
     assert miss.extra_p90 == Money(amount="16.13", currency="EUR")
@@ -228,7 +229,7 @@ def test_what_has_no_price_is_named_and_no_ceiling_is(left_out: str, what: str) 
 
 def test_a_class_without_a_rate_is_named_and_its_decisions_have_no_price() -> None:
     pricing = PRICING | {"labour_rates": {"cutting": "72.50"}}
-    found = priced(Job(facts=FACTS, book=SMALL_BOOK), shop("EUR", ADDED, **pricing))
+    found = priced(Job(facts=FACTS, outlines=outlines(SMALL_BOOK)), shop("EUR", ADDED, **pricing))
     assert [item.what for item in found.missing_prices] == ["Labour: bench"]
     assert {point.extra_p50 for point in found.decision_points} == {msgspec.UNSET}
 
@@ -334,7 +335,7 @@ def test_a_second_spindle_costs_its_way_back_and_saves_exchanges() -> None:
     """Sending one back is 4.20 with 20 %: 5.04. The chance of an exchange falls from 0.3 to 0.1."""
     free_return = shop("EUR", ADDED, **(PRICING | {"return_shipping": "0"}))
     apart = [
-        option(priced(Job(facts=FACTS, book=SECOND), profile), "second_spindle").expected_change.decimal
+        option(priced(Job(facts=FACTS, outlines=outlines(SECOND)), profile), "second_spindle").expected_change.decimal
         for profile in (shop("EUR", ADDED, **PRICING), free_return)
     ]
     assert float(apart[0] - apart[1]) == pytest.approx(5.04 - 0.2 * 5.04, abs=0.011)

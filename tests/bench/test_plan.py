@@ -11,11 +11,11 @@ from cotterline.bench.errors import CotterlineError
 from cotterline.bench.labour.book import DEFAULT_BOOK, INVENTED, Contingency, LabourBook, OptionId
 from cotterline.bench.labour.condition import JobCondition
 from cotterline.bench.labour.facts import JobFacts, RemedyFact
-from cotterline.bench.labour.learning import LabourTime, learn
-from cotterline.bench.labour.tasks import Job
+from cotterline.bench.labour.learning import LabourTime
+from cotterline.bench.labour.work import Job
 from cotterline.bench.plan import JobOption, Plan, PlanStep, options_of, plan, with_and_without, workload
 from tests.bench.formulas import check_steps
-from tests.bench.labour.books import lasting, operation, random_book, random_contingency, random_facts
+from tests.bench.labour.books import lasting, operation, outlines, random_book, random_contingency, random_facts
 
 FITTING = JobFacts(ordering_allowed=True, old_crank="cottered", threaded=True, miss_first=0.3, miss_all=0.1, rings=2)
 CLEAN = JobCondition(rust="none", years_since_service=1, cotter_nuts="free", cup_metal="steel")
@@ -40,7 +40,7 @@ def option(found: Plan, name: OptionId) -> JobOption:
 
 
 def owned(book: LabourBook) -> Job:
-    return Job(facts=FITTING, book=book)
+    return Job(facts=FITTING, outlines=outlines(book))
 
 
 def test_a_cottered_bike_is_taken_apart_measured_and_built_up_in_order() -> None:
@@ -234,7 +234,7 @@ def test_a_book_of_the_shops_own_is_not_called_invented() -> None:
 
 def test_learned_times_move_the_plan_and_are_called_learned() -> None:
     times = [LabourTime(operation="fit_unit", minutes=30.0)] * 100
-    slow = plan(Job(facts=FITTING, learned=learn(DEFAULT_BOOK, times, Trace())), (), Trace())
+    slow = plan(Job(facts=FITTING, outlines=outlines(times=times)), (), Trace())
     fitted = step(slow, "fit_unit")
     assert fitted.grade == "learned"
     assert fitted.expected == pytest.approx(30, abs=0.5)

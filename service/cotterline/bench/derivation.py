@@ -4,6 +4,8 @@ A formula is an arithmetic expression over its inputs. A test evaluates every re
 inputs and compares it with the recorded value, so the words cannot drift from the code.
 """
 
+from typing import Final
+
 import msgspec
 from msgspec import Raw
 
@@ -49,6 +51,10 @@ class Trace:
             rounded = {key: round(item, 9) for key, item in inputs.items()}
             self.steps.append(Step(name, formula, rounded, round(value, 9), unit, source))
         return value
+
+
+QUIET: Final = Trace(wanted=False)
+"""Collects nothing, for whatever nobody asks the derivation of."""
 
 
 def told(result: bytes, *, derivation: bool) -> dict[str, Raw]:

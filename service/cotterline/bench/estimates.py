@@ -16,19 +16,17 @@ from msgspec import UNSET, UnsetType
 from cotterline.bench.data import load
 from cotterline.bench.derivation import Trace
 from cotterline.bench.labour.book import LabourClass, OptionId
-from cotterline.bench.labour.tasks import Job, with_ordered
-from cotterline.bench.labour.workload import Workload
+from cotterline.bench.labour.work import Job, Work, with_ordered
 from cotterline.bench.money import Money
 from cotterline.bench.plan import DecisionPoint, JobOption, MinuteRange, Plan, with_and_without, workload
-from cotterline.bench.pricing.bill import MINUTES_AN_HOUR, Bill, Work, bill
+from cotterline.bench.pricing.bill import MINUTES_AN_HOUR, Bill, bill
+from cotterline.bench.pricing.bill import Work as Charged
 from cotterline.bench.pricing.ceiling import SHOP_RULE, Ceiling, ceiling_of, deposit_on
-from cotterline.bench.pricing.in_force import PricingGrade, PricingInForce, in_force
+from cotterline.bench.pricing.in_force import PricingGrade, PricingInForce
 from cotterline.bench.pricing.money_drivers import MoneyDriver, money_drivers
 from cotterline.bench.pricing.rules import BillKind
 from cotterline.bench.pricing.sourcing import Basket, MissingPrice, SourcedLine, SourcedParts, basket
-from cotterline.bench.pricing.total_cost import TotalCost
-from cotterline.bench.pricing.work_cost import work_cost
-from cotterline.bench.shop_profile import ShopProfile
+from cotterline.bench.pricing.total_cost import EVEN_SHARES, Prices, TotalCost
 
 NoticeCode = Literal[
     "local-law",
@@ -184,46 +182,39 @@ class PlannedJob:
         )
 
 
-def estimate(planned: PlannedJob, profile: ShopProfile, trace: Trace) -> Estimate:
+def estimate(planned: PlannedJob, prices: Prices, trace: Trace) -> Estimate:
     """Price a planned job.
 
     Args:
         planned: the job, its plan and its parts.
-        profile: the shop's currency, tax and pricing.
+        prices: the shop's currency, tax and pricing.
         trace: takes the labour of the bill, the ceiling and the deposit.
     """
-    rules = in_force(profile)
-    load, parts = workload(planned.job, planned.wanted), planned.parts_with(planned.wanted)
+    rules = prices.rules
+    work, parts = workload(planned.job, planned.wanted), planned.parts_with(planned.wanted)
     kept = _basket(planned, planned.wanted, with_ordered(planned.job.facts, planned.wanted))
-    work = work_cost(load, rules.rated)
-    total = TotalCost(work, kept, rules)
-    missing = (*parts.missing, *_unsourced(planned), *_unpriced(load, kept, rules))
+    total = prices.total(work, kept)
+    missing = (*parts.missing, *_unsourced(planned), *_unpriced(work, kept, rules))
     ceiling = UNSET if missing else ceiling_of(total, rules, trace)
     return Estimate(
         minutes=planned.plan.minutes,
         money=_range(total, complete=not missing),
         ceiling=ceiling,
         deposit=deposit_on(ceiling, rules, trace),
-        bill=_expected_bill(load, kept, rules, trace),
+        bill=_expected_bill(work, kept, rules, trace),
         parts=parts.lines,
-        drivers=money_drivers(load, total.terms, rules),
+        drivers=money_drivers(work, total.terms, rules),
         decision_points=tuple(_decision(point, planned.plan, total, rules) for point in planned.plan.decision_points),
-        options=tuple(_option(option, planned, rules) for option in planned.plan.options),
+        options=tuple(_option(option, planned, prices) for option in planned.plan.options),
         missing_prices=missing,
         pricing=rules.grade,
-        notices=tuple(NOTICES[code] for code in _notices(planned, rules, missing, work.grid_minutes)),
+        notices=tuple(NOTICES[code] for code in _notices(planned, rules, missing, total.grid_minutes)),
     )
 
 
 def _range(total: TotalCost, *, complete: bool) -> MoneyRange:
-    return MoneyRange(
-        p10=total.quantile(0.1),
-        p50=total.quantile(0.5),
-        p90=total.quantile(0.9),
-        expected=total.expected,
-        complete=complete,
-        curve=total.curve,
-    )
+    p10, p50, p90, *curve = total.quantiles((0.1, 0.5, 0.9, *EVEN_SHARES))
+    return MoneyRange(p10=p10, p50=p50, p90=p90, expected=total.expected, complete=complete, curve=tuple(curve))
 
 
 def _unsourced(planned: PlannedJob) -> Iterator[MissingPrice]:
@@ -232,9 +223,9 @@ def _unsourced(planned: PlannedJob) -> Iterator[MissingPrice]:
         yield MissingPrice(what="The parts to order", why="They were not looked up in any price list.")
 
 
-def _unpriced(load: Workload, kept: Basket, rules: PricingInForce) -> Iterator[MissingPrice]:
+def _unpriced(load: Work, kept: Basket, rules: PricingInForce) -> Iterator[MissingPrice]:
     """Labour without a rate, and deliveries without a price."""
-    worked = {name: minutes.mean for name, minutes in load.fixed.items() if minutes.mean > 0}
+    worked = {name: mean for name, mean in load.means.items() if mean > 0}
     worked |= {risk.labour_class: 1.0 for risk in load.with_cost if risk.chance > 0}
     for name in sorted(worked.keys() - rules.rated.keys()):
         yield MissingPrice(what=f"Labour: {name}", why="No hourly rate is set for this class of labour.")
@@ -245,13 +236,13 @@ def _unpriced(load: Workload, kept: Basket, rules: PricingInForce) -> Iterator[M
         yield MissingPrice(what="Sending a spindle back", why="No price is set for it.")
 
 
-def _expected_bill(load: Workload, kept: Basket, rules: PricingInForce, trace: Trace) -> Bill:
+def _expected_bill(load: Work, kept: Basket, rules: PricingInForce, trace: Trace) -> Bill:
     """For the mean minutes of each class, each rounded up to a whole minute."""
     minutes: dict[LabourClass, int] = {}
-    for name, spread in load.fixed.items():
-        minutes[name] = ceil(round(spread.mean, 6))
+    for name, mean in load.means.items():
+        minutes[name] = ceil(round(mean, 6))
         rate = rules.hourly(name)
-        if rate is not None:
+        if trace.wanted and rate is not None:
             trace.note(
                 f"expected labour, {name}, in minor units before rounding",
                 "minutes * rate / 60",
@@ -261,7 +252,7 @@ def _expected_bill(load: Workload, kept: Basket, rules: PricingInForce, trace: T
                 minutes=minutes[name],
                 rate=float(rate),
             )
-    return bill(Work(minutes=minutes, basket=kept), rules)
+    return bill(Charged(minutes=minutes, basket=kept), rules)
 
 
 def _decision(point: DecisionPoint, planned: Plan, total: TotalCost, rules: PricingInForce) -> DecisionCost:
@@ -287,15 +278,13 @@ def _decision(point: DecisionPoint, planned: Plan, total: TotalCost, rules: Pric
     )
 
 
-def _option(option: JobOption, planned: PlannedJob, rules: PricingInForce) -> OptionPrice:
-    name = option.option
+def _option(option: JobOption, planned: PlannedJob, prices: Prices) -> OptionPrice:
+    name, rules = option.option, prices.rules
     rest = [each for each in planned.wanted if each != name]
     others = with_ordered(planned.job.facts, rest) - {name}
     loads = with_and_without(name, planned.job, planned.wanted)
     baskets = _basket(planned, [*rest, name], others | {name}), _basket(planned, rest, others)
-    with_it, without = (
-        TotalCost(work_cost(load, rules.rated), kept, rules) for load, kept in zip(loads, baskets, strict=True)
-    )
+    with_it, without = (prices.total(load, kept) for load, kept in zip(loads, baskets, strict=True))
     extra = planned.option_parts.get(name, SourcedParts())
     return OptionPrice(
         option=name,

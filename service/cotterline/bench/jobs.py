@@ -12,10 +12,10 @@ from cotterline.bench.labour.book import OptionId
 from cotterline.bench.labour.condition import JobCondition
 from cotterline.bench.labour.facts import JobFacts, RemedyFact
 from cotterline.bench.labour.learning import learn
-from cotterline.bench.labour.tasks import Job
+from cotterline.bench.labour.work import Job
 from cotterline.bench.parts_list import PartsLine, PartsList
 from cotterline.bench.plan import Plan, plan
-from cotterline.bench.pricing.in_force import PricingInForce, in_force
+from cotterline.bench.pricing.in_force import PricingInForce
 from cotterline.bench.pricing.sourcing import SourcedParts, for_role, sourced
 from cotterline.bench.quantity import probability
 from cotterline.bench.shell.evidence import Bore, Evidence, OldCrank
@@ -64,10 +64,11 @@ def planned_and_priced(
     Raises:
         CotterlineError: ``impossible-value`` where an option is wanted that the job does not offer.
     """
-    learned = learn(workshop.book, workshop.times, trace)
-    job = Job(facts=facts_of(known), book=workshop.book, learned=learned, condition=condition)
+    if trace.wanted:
+        learn(workshop.book, workshop.times, trace)
+    job = Job(facts=facts_of(known), outlines=workshop.outlines, condition=condition)
     steps = plan(job, wanted, trace)
-    rules = in_force(workshop.profile)
+    rules = workshop.prices.rules
     found = PlannedJob(
         job=job,
         plan=steps,
@@ -75,7 +76,7 @@ def planned_and_priced(
         parts=_parts(known, workshop, rules),
         option_parts=_option_parts(steps, workshop, rules),
     )
-    return steps, estimate(found, workshop.profile, trace)
+    return steps, estimate(found, workshop.prices, trace)
 
 
 def facts_of(known: Known) -> JobFacts:

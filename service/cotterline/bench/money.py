@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from decimal import Decimal
 from fractions import Fraction
-from math import floor
+from functools import lru_cache
 from typing import Annotated, Literal
 
 import msgspec
@@ -89,12 +89,23 @@ def whole(amount: Fraction, mode: RoundingMode) -> int:
     >>> whole(half, "half_even"), whole(half, "half_up"), whole(-half, "half_up")
     (2, 3, -3)
     """
-    if mode == "half_even":
-        return round(amount)
-    size = floor(abs(amount) + Fraction(1, 2))
-    return size if amount >= 0 else -size
+    return nearest(amount.numerator, amount.denominator, mode)
 
 
+def nearest(parts: int, of: int, mode: RoundingMode) -> int:
+    """The whole number nearest to ``parts / of``, ``of`` above 0, as :func:`whole`.
+
+    >>> nearest(5, 2, "half_even"), nearest(-5, 2, "half_up"), nearest(7, 3, "half_up")
+    (2, -3, 2)
+    """
+    down, rest = divmod(parts, of)
+    if 2 * rest != of:
+        return down + (2 * rest > of)
+    up = down % 2 == 1 if mode == "half_even" else parts > 0
+    return down + up
+
+
+@lru_cache(maxsize=4096)  # the amounts of a shop's rules and price lists come again in every estimate
 def in_minor_units(amount: str | Decimal, currency: str) -> Fraction:
     """An amount as an exact number of the currency's minor units.
 
@@ -110,7 +121,12 @@ def of_minor_units(units: int, currency: str) -> Money:
     >>> of_minor_units(-5, "EUR").amount, of_minor_units(1500, "KWD").amount
     ('-0.05', '1.500')
     """
-    return Money(amount=f"{units * minor_unit(currency):f}", currency=currency)
+    decimals = MINOR_DECIMALS[currency]
+    if decimals == 0:
+        return Money(amount=str(units), currency=currency)
+    digits = str(abs(units)).zfill(decimals + 1)
+    sign = "-" if units < 0 else ""
+    return Money(amount=f"{sign}{digits[:-decimals]}.{digits[-decimals:]}", currency=currency)
 
 
 def rounded(amount: Decimal, currency: str, mode: RoundingMode = "half_even") -> Money:

@@ -6,14 +6,13 @@ standard deviation have, and are recorded.
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
-from typing import Final, Literal, get_args
+from typing import Final, Literal
 
 import msgspec
 from msgspec import UNSET, UnsetType
 
 from cotterline.bench.caution import CAUTIONS, Caution
-from cotterline.bench.derivation import Trace
+from cotterline.bench.derivation import QUIET, Trace
 from cotterline.bench.errors import Fault
 from cotterline.bench.labour.book import (
     DEFAULT_BOOK,
@@ -26,15 +25,14 @@ from cotterline.bench.labour.book import (
     OptionId,
 )
 from cotterline.bench.labour.condition import ObservedFactor
-from cotterline.bench.labour.facts import ASSUMPTIONS, BECAUSE, option_words, triggers
-from cotterline.bench.labour.tasks import Job, Risk, Task, tasks, with_ordered, workload_of
-from cotterline.bench.labour.workload import Workload
+from cotterline.bench.labour.facts import ASSUMPTIONS, BECAUSE, option_words
+from cotterline.bench.labour.tasks import Risk, Task
+from cotterline.bench.labour.work import Job, Outline, Work, note_chances, with_ordered
 from cotterline.bench.parts_data import PARTS, Torque
 from cotterline.bench.quantity import probability, refuse
 
 Grade = Literal["invented", "shop", "learned", "predicted"]
 
-OPTIONS: Final[tuple[OptionId, ...]] = get_args(OptionId)
 _PLACES: Final = 3
 _TRIANGLE: Final = "mean of a triangular distribution, times how often it is done"
 _SUM: Final = "mean of a sum"
@@ -216,43 +214,48 @@ def plan(job: Job, wanted: Sequence[OptionId], trace: Trace, pointer: str = "/op
             if option not in offered
         ]
     )
-    work = tasks(job, with_ordered(job.facts, wanted), trace)
-    steps = tuple(_step(number, task, job.book, trace) for number, task in enumerate(work, 1))
-    load = workload_of(work)
+    chosen = with_ordered(job.facts, wanted)
+    work = job.work(chosen)
+    if trace.wanted:
+        note_chances(work.tasks, job.facts, trace, two="second_spindle" in chosen)
     return Plan(
-        minutes=_range(work, load, trace),
-        steps=steps,
-        drivers=tuple(_drivers(load)),
-        decision_points=tuple(_decision_points(work)),
+        steps=_steps(work, trace),
+        minutes=_range(work, trace),
+        drivers=tuple(_drivers(work)),
+        decision_points=tuple(point for points in work.each(_all_points, _decision_points) for point in points),
         options=tuple(_option(option, job, wanted) for option in offered),
-        assumptions=(*ASSUMPTIONS, *([INVENTED] if _invented(steps) else [])),
+        assumptions=(*ASSUMPTIONS, *([INVENTED] if work.outline.once(_invented) else [])),
     )
 
 
 def options_of(job: Job) -> tuple[OptionId, ...]:
     """The options that the job offers."""
-    held = triggers(job.facts)
-    offered = {row.option for row in job.book.operations.values() if row.when in held}
-    return tuple(option for option in OPTIONS if option in offered)
+    return job.outlines.offered(job.held)
 
 
-def workload(job: Job, wanted: Sequence[OptionId]) -> Workload:
+def workload(job: Job, wanted: Sequence[OptionId]) -> Work:
     """The same work as ``plan`` has, for pricing."""
-    chosen = with_ordered(job.facts, wanted)
-    if chosen not in job.workloads:
-        job.workloads[chosen] = workload_of(tasks(job, chosen, Trace(wanted=False)))
-    return job.workloads[chosen]
+    return job.work(with_ordered(job.facts, wanted))
 
 
-def with_and_without(option: OptionId, job: Job, wanted: Sequence[OptionId]) -> tuple[Workload, Workload]:
+def with_and_without(option: OptionId, job: Job, wanted: Sequence[OptionId]) -> tuple[Work, Work]:
     """The whole work with an option and without it, for pricing them side by side."""
     rest = [each for each in wanted if each != option]
-    alone = msgspec.structs.replace(job.facts, lengths_ordered=1) if option == "second_spindle" else job.facts
-    without = job if alone == job.facts else replace(job, facts=alone)
+    without = job.with_one_length if option == "second_spindle" else job
     return workload(job, [*rest, option]), workload(without, rest)
 
 
-def _step(number: int, task: Task, book: LabourBook, trace: Trace) -> PlanStep:
+def _steps(work: Work, trace: Trace) -> tuple[PlanStep, ...]:
+    if not trace.wanted:
+        return work.each(_all_steps, _step)
+    return tuple(_step(task, at, work.outline, trace) for at, task in enumerate(work.tasks))
+
+
+def _all_steps(outline: Outline) -> tuple[PlanStep, ...]:
+    return tuple(_step(task, at, outline) for at, task in enumerate(outline.tasks))
+
+
+def _step(task: Task, at: int, outline: Outline, trace: Trace = QUIET) -> PlanStep:
     row, minutes = task.row, task.minutes
     expected = trace.note(
         f"expected minutes: {row.name}",
@@ -266,7 +269,7 @@ def _step(number: int, task: Task, book: LabourBook, trace: Trace) -> PlanStep:
         times=row.times,
     )
     return PlanStep(
-        number=number,
+        number=at + 1,
         operation=task.id,
         name=row.name,
         why=BECAUSE[row.when],
@@ -279,7 +282,7 @@ def _step(number: int, task: Task, book: LabourBook, trace: Trace) -> PlanStep:
         cautions=tuple(CAUTIONS[code] for code in row.cautions),
         contingencies=tuple(_contingency(risk, row.times * reach, trace) for risk, reach in task.walk()),
         option=row.option,
-        grade=_grade(task, book),
+        grade=_grade(task, outline.pace.book),
     )
 
 
@@ -320,68 +323,88 @@ def _grade(task: Task, book: LabourBook) -> Grade:
     return "invented" if DEFAULT_BOOK.operations.get(task.id) == task.row else "shop"
 
 
-def _invented(steps: Sequence[PlanStep]) -> bool:
+def _invented(outline: Outline) -> bool:
+    steps = outline.once(_all_steps)
     return any("invented" in {step.grade, *(item.grade for item in step.contingencies)} for step in steps)
 
 
-def _range(work: Sequence[Task], load: Workload, trace: Trace) -> MinuteRange:
-    whole = load.minutes
-    means = [mean for task in work for mean in task.means()]
+def _range(work: Work, trace: Trace) -> MinuteRange:
+    p10, p50, p90 = work.minutes.quantiles((0.1, 0.5, 0.9))
+    means = [mean for means in work.each(_all_means, _means) for mean in means]
     return MinuteRange(
-        p10=whole.quantile(0.1),
-        p50=whole.quantile(0.5),
-        p90=whole.quantile(0.9),
+        p10=p10,
+        p50=p50,
+        p90=p90,
         expected=round(_added("expected minutes of the whole", means, trace), _PLACES),
-        sd=round(_spread([item.variance for item in load.spreads], trace), _PLACES),
+        sd=round(_spread([item.variance for item in work.spreads], trace), _PLACES),
     )
+
+
+def _all_means(outline: Outline) -> tuple[tuple[float, ...], ...]:
+    return tuple(task.means for task in outline.tasks)
+
+
+def _means(task: Task, _at: int, _outline: Outline) -> tuple[float, ...]:
+    return task.means
 
 
 def _added(name: str, terms: Sequence[float], trace: Trace) -> float:
+    added = math.fsum(terms)
+    if not trace.wanted:
+        return added
     inputs = {f"part_{number}": term for number, term in enumerate(terms, 1)}
-    return trace.note(name, " + ".join(inputs) or "0", math.fsum(terms), "min", _SUM, **inputs)
+    return trace.note(name, " + ".join(inputs) or "0", added, "min", _SUM, **inputs)
 
 
 def _spread(variances: Sequence[float], trace: Trace) -> float:
+    spread = math.sqrt(math.fsum(variances))
+    if not trace.wanted:
+        return spread
     inputs = {f"variance_{number}": variance for number, variance in enumerate(variances, 1)}
     formula = f"sqrt({' + '.join(inputs) or '0'})"
-    return trace.note(
-        "standard deviation of the whole", formula, math.sqrt(math.fsum(variances)), "min", _VARIANCES, **inputs
-    )
+    return trace.note("standard deviation of the whole", formula, spread, "min", _VARIANCES, **inputs)
 
 
-def _drivers(load: Workload) -> Iterator[Driver]:
-    whole = math.fsum(item.variance for item in load.spreads)
-    for item in sorted(load.spreads, key=lambda spread: -spread.variance):
+def _drivers(work: Work) -> Iterator[Driver]:
+    whole = math.fsum(item.variance for item in work.spreads)
+    for item in sorted(work.spreads, key=lambda spread: -spread.variance):
         if item.variance > 0:
             yield Driver(kind=item.kind, id=item.id, name=item.name, share=probability(item.variance / whole))
 
 
-def _decision_points(work: Sequence[Task]) -> Iterator[DecisionPoint]:
-    for number, task in enumerate(work, 1):
-        for risk, reach in task.walk():
-            ever = 1 - (1 - reach * risk.chance) ** task.row.times
-            if risk.row.ask and ever > 0:
-                yield DecisionPoint(
-                    step=number,
+def _all_points(outline: Outline) -> tuple[tuple[DecisionPoint, ...], ...]:
+    return tuple(_decision_points(task, at, outline) for at, task in enumerate(outline.tasks))
+
+
+def _decision_points(task: Task, at: int, _outline: Outline) -> tuple[DecisionPoint, ...]:
+    found = []
+    for risk, reach in task.walk():
+        ever = 1 - (1 - reach * risk.chance) ** task.row.times
+        if risk.row.ask and ever > 0:
+            extra_p50, extra_p90 = risk.usual
+            found.append(
+                DecisionPoint(
+                    step=at + 1,
                     contingency=risk.id,
                     found=risk.row.name,
                     question=risk.row.question,
                     chance=probability(ever),
-                    extra_p50=risk.happened.quantile(0.5),
-                    extra_p90=risk.happened.quantile(0.9),
+                    extra_p50=extra_p50,
+                    extra_p90=extra_p90,
                 )
+            )
+    return tuple(found)
 
 
 def _option(option: OptionId, job: Job, wanted: Sequence[OptionId]) -> JobOption:
-    name, why = option_words(option, job.facts)
-    with_it, without = (load.minutes for load in with_and_without(option, job, wanted))
-    held = triggers(job.facts)
+    name, why = option_words(option, job.facts, job.held)
+    with_it, without = (work.minutes for work in with_and_without(option, job, wanted))
     return JobOption(
         option=option,
         name=name,
         why=why,
         included=option in with_ordered(job.facts, wanted),
-        operations=tuple(key for key, row in job.book.operations.items() if row.option == option and row.when in held),
+        operations=job.outlines.operations_of(option, job.held),
         expected=round(with_it.mean - without.mean, _PLACES),
         change_p90=with_it.quantile(0.9) - without.quantile(0.9),
     )

@@ -1,15 +1,21 @@
 """What a shop brings to a calculation besides the bicycle: its settings, its labour book, its pace, its prices."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
+from cotterline.bench.derivation import QUIET
 from cotterline.bench.labour.book import DEFAULT_BOOK, LabourBook
-from cotterline.bench.labour.learning import LabourTime
+from cotterline.bench.labour.learning import LabourTime, learn
+from cotterline.bench.labour.pace import Pace
+from cotterline.bench.labour.work import Outlines
 from cotterline.bench.pricing.catalogue import Part, PriceList
+from cotterline.bench.pricing.in_force import in_force
+from cotterline.bench.pricing.total_cost import Prices
 from cotterline.bench.shop_profile import DEFAULT, ShopProfile
 from cotterline.bench.spindle.offset import OffsetReport
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Workshop:
     """One shop, as a calculation needs to know it.
 
@@ -28,3 +34,13 @@ class Workshop:
     parts: tuple[Part, ...] = ()
     price_lists: tuple[PriceList, ...] = ()
     offsets: tuple[OffsetReport, ...] = ()
+
+    @cached_property
+    def outlines(self) -> Outlines:
+        """Its book at its own pace, prepared for all its jobs; it goes with the workshop."""
+        return Outlines(Pace(self.book, learn(self.book, self.times, QUIET)))
+
+    @cached_property
+    def prices(self) -> Prices:
+        """The rules it prices by, prepared for all its jobs."""
+        return Prices(in_force(self.profile))

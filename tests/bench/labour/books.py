@@ -1,11 +1,22 @@
 """Small labour books, and random ones."""
 
+from collections.abc import Iterable
+
 from hypothesis import strategies as st
 
-from cotterline.bench.labour.book import Contingency, LabourBook, LabourClass, Minutes, Operation
+from cotterline.bench.derivation import QUIET
+from cotterline.bench.labour.book import DEFAULT_BOOK, Contingency, LabourBook, LabourClass, Minutes, Operation
 from cotterline.bench.labour.facts import JobFacts, RemedyFact
+from cotterline.bench.labour.learning import LabourTime, learn
+from cotterline.bench.labour.pace import Pace
+from cotterline.bench.labour.work import Outlines
 
 CLASSES: tuple[LabourClass, ...] = ("bench", "cutting", "frame")
+
+
+def outlines(book: LabourBook = DEFAULT_BOOK, times: Iterable[LabourTime] = ()) -> Outlines:
+    """Of a shop with this book; where it recorded no times, at the book's own pace."""
+    return Outlines(Pace(book, learn(book, times, QUIET) if times else None))
 
 
 def lasting(low: float, likely: float, high: float) -> Minutes:

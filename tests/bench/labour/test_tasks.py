@@ -12,23 +12,25 @@ from cotterline.bench.derivation import Trace
 from cotterline.bench.labour.book import DEFAULT_BOOK, LabourBook, OptionId
 from cotterline.bench.labour.condition import JobCondition
 from cotterline.bench.labour.facts import JobFacts
-from cotterline.bench.labour.learning import LabourTime, learn
+from cotterline.bench.labour.learning import LabourTime
 from cotterline.bench.labour.minutes import MinuteDistribution
-from cotterline.bench.labour.tasks import Job, Risk, Task, bench_order, tasks, with_ordered, workload_of
+from cotterline.bench.labour.pace import bench_order
+from cotterline.bench.labour.tasks import Risk, Task
+from cotterline.bench.labour.work import Job, note_chances, with_ordered, workload_of
 from cotterline.bench.labour.workload import Workload
 from tests.bench.formulas import check_steps
-from tests.bench.labour.books import contingency, operation, random_book
+from tests.bench.labour.books import contingency, operation, outlines, random_book
 
 FITTING = JobFacts(ordering_allowed=True, old_crank="cottered", threaded=True)
 
 
 def work(book: LabourBook, facts: JobFacts = FITTING, *chosen: OptionId) -> tuple[Task, ...]:
-    return tasks(Job(facts=facts, book=book), frozenset(chosen), Trace())
+    return Job(facts=facts, outlines=outlines(book)).work(frozenset(chosen)).tasks
 
 
 def risk(facts: JobFacts, name: str, *chosen: OptionId, condition: JobCondition | None = None) -> Risk:
     job = Job(facts=facts, condition=condition or JobCondition())
-    walked = [each for task in tasks(job, frozenset(chosen), Trace()) for each, _ in task.walk()]
+    walked = [each for task in job.work(frozenset(chosen)).tasks for each, _ in task.walk()]
     return next(each for each in walked if each.id == name)
 
 
@@ -136,9 +138,9 @@ def test_what_was_seen_does_not_change_what_is_predicted() -> None:
     row = structs.replace(contingency("fit", 0.5), chance_from="spindle", odds={"rust_heavy": 9.0})
     book = LabourBook(operations={"fit": operation()}, contingencies={"miss": row})
     facts, rusty = structs.replace(FITTING, miss_first=0.4), JobCondition(rust="heavy")
-    (fit,) = tasks(Job(facts=facts, book=book, condition=rusty), frozenset(), Trace())
+    (fit,) = Job(facts=facts, outlines=outlines(book), condition=rusty).work(frozenset()).tasks
     assert [(each.chance, each.factors) for each in fit.risks] == [(0.4, ())]
-    (fit,) = tasks(Job(facts=FITTING, book=book, condition=rusty), frozenset(), Trace())
+    (fit,) = Job(facts=FITTING, outlines=outlines(book), condition=rusty).work(frozenset()).tasks
     assert [(each.chance, len(each.factors)) for each in fit.risks] == [(0.9, 1)]
 
 
@@ -149,8 +151,8 @@ def test_the_second_length_is_fitted_as_often_as_it_catches_a_miss() -> None:
 
 def test_learned_times_change_the_operation_and_not_what_goes_wrong() -> None:
     times = [LabourTime(operation="remove_cotter", minutes=14.0)] * 200
-    job = Job(facts=FITTING, learned=learn(DEFAULT_BOOK, times, Trace()))
-    slow = next(task for task in tasks(job, frozenset(), Trace()) if task.id == "remove_cotter")
+    job = Job(facts=FITTING, outlines=outlines(times=times))
+    slow = next(task for task in job.work(frozenset()).tasks if task.id == "remove_cotter")
     assert slow.minutes.likely == pytest.approx(12, rel=0.02)
     assert slow.risks == risk_rows(FITTING)
 
@@ -163,7 +165,8 @@ def test_every_chance_is_recorded_with_its_formula() -> None:
     trace = Trace()
     facts = structs.replace(FITTING, miss_first=0.4, miss_all=0.1, lengths_ordered=2)
     condition = JobCondition(rust="heavy", years_since_service=30, cotter_nuts="seized", cup_metal="alloy")
-    found = tasks(Job(facts=facts, condition=condition), with_ordered(facts, ()), trace)
+    found = Job(facts=facts, condition=condition).work(with_ordered(facts, ())).tasks
+    note_chances(found, facts, trace, two=True)
     steps = check_steps(trace.steps)
     assert len(steps) == sum(1 for task in found for _ in task.walk())
 
@@ -175,7 +178,7 @@ def loaded(book: LabourBook) -> Workload:
 @given(random_book())
 def test_mean_and_variance_of_the_parts_add_up_to_those_of_the_whole(book: LabourBook) -> None:
     load, done = loaded(book), work(book)
-    assert load.minutes.mean == pytest.approx(sum(mean for task in done for mean in task.means()), abs=1e-6)
+    assert load.minutes.mean == pytest.approx(sum(mean for task in done for mean in task.means), abs=1e-6)
     assert load.minutes.variance == pytest.approx(sum(item.variance for item in load.spreads), abs=1e-6)
 
 

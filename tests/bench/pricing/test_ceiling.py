@@ -12,7 +12,7 @@ from cotterline.bench.labour.workload import Workload
 from cotterline.bench.pricing.ceiling import Ceiling, ceiling_of, deposit_on
 from cotterline.bench.pricing.in_force import PricingInForce
 from cotterline.bench.pricing.sourcing import Basket
-from cotterline.bench.pricing.total_cost import TotalCost
+from cotterline.bench.pricing.total_cost import Prices
 from cotterline.bench.pricing.work_cost import work_cost
 from tests.bench.formulas import check_steps
 from tests.bench.pricing_cases import rules
@@ -26,7 +26,7 @@ def held(currency: str = "EUR", **pricing: Any) -> PricingInForce:  # noqa: ANN4
 
 
 def ceiling(found: PricingInForce, trace: Trace | None = None) -> Ceiling:
-    return ceiling_of(TotalCost(work_cost(TEN, found.rated), Basket(), found), found, trace or Trace())
+    return ceiling_of(Prices(found).total_of(work_cost(TEN, found.rated), Basket()), found, trace or Trace())
 
 
 @pytest.mark.parametrize(

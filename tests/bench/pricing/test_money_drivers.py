@@ -9,7 +9,7 @@ from cotterline.bench.labour.workload import Spread, Workload
 from cotterline.bench.pricing.in_force import PricingInForce
 from cotterline.bench.pricing.money_drivers import money_drivers
 from cotterline.bench.pricing.sourcing import Basket
-from cotterline.bench.pricing.total_cost import TotalCost, terms
+from cotterline.bench.pricing.total_cost import Prices, terms
 from cotterline.bench.pricing.work_cost import work_cost
 from tests.bench.pricing.test_work_cost import risk
 from tests.bench.pricing_cases import FULL_AND_LOW, rules
@@ -49,7 +49,7 @@ def job() -> Workload:
 
 def variance(load: Workload) -> float:
     """Of the total in square minor units, from the exact distribution."""
-    cost = TotalCost(work_cost(load, held().rated), Basket(), held())
+    cost = Prices(held()).total_of(work_cost(load, held().rated), Basket())
     mean = float(cost.totals @ cost.mass)
     return float(((cost.totals - mean) ** 2) @ cost.mass)
 

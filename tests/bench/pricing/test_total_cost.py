@@ -16,7 +16,7 @@ from cotterline.bench.money import MINOR_DECIMALS, Money, whole
 from cotterline.bench.pricing.bill import Work, bill
 from cotterline.bench.pricing.in_force import PricingInForce
 from cotterline.bench.pricing.sourcing import Basket, basket
-from cotterline.bench.pricing.total_cost import EVEN_SHARES, TotalCost, terms
+from cotterline.bench.pricing.total_cost import EVEN_SHARES, Prices, TotalCost, terms
 from cotterline.bench.pricing.work_cost import work_cost
 from tests.bench.pricing.job_enumeration import outcomes, quantile
 from tests.bench.pricing.test_bill import price_texts, shops
@@ -28,7 +28,7 @@ Shop = tuple[str, dict[str, Any], dict[str, Any]]
 
 
 def total_cost(load: Workload, kept: Basket, held: PricingInForce) -> TotalCost:
-    return TotalCost(work_cost(load, held.rated), kept, held)
+    return Prices(held).total_of(work_cost(load, held.rated), kept)
 
 
 def units(money: Money) -> Decimal:

@@ -113,13 +113,18 @@ def triggers(facts: JobFacts) -> frozenset[Trigger]:
     return frozenset(trigger for trigger, it_does in holds.items() if it_does)
 
 
-def option_words(option: OptionId, facts: JobFacts) -> tuple[str, str]:
+def option_words(option: OptionId, facts: JobFacts, held: frozenset[Trigger] | None = None) -> tuple[str, str]:
     """Name of an option, and why this job may want it; empty where nothing speaks for it.
+
+    Args:
+        option: of the job.
+        facts: of the job.
+        held: their triggers, where they are known already.
 
     >>> option_words("chase_threads", JobFacts(threads="worn"))[0]
     "Chase the shell's threads"
     """
-    row, held = _TABLE.option[option], triggers(facts)
+    row, held = _TABLE.option[option], held or triggers(facts)
     why = next((reason.why for reason in row.reasons if reason.when in held), "")
     if option == "remedy":
         who = "workshop" if "remedy_in_workshop" in held else "frame_builder"

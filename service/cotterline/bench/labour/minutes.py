@@ -6,7 +6,8 @@ Sums of independent times are convolutions, contingencies are mixtures.
 """
 
 import math
-from collections.abc import Iterable
+import operator
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache, reduce
 from typing import Final
@@ -42,7 +43,7 @@ class MinuteDistribution:
     @property
     def mean(self) -> float:
         """Expected minutes."""
-        return self.start + float(np.arange(len(self.mass)) @ self.mass)
+        return self.start + float(_counted(len(self.mass)) @ self.mass)
 
     @property
     def variance(self) -> float:
@@ -62,8 +63,13 @@ class MinuteDistribution:
 
     def quantile(self, share: float) -> int:
         """The smallest number of minutes that suffices with probability ``share``, 0 < share <= 1."""
-        at = int(np.searchsorted(np.cumsum(self.mass), share - _SLACK))
-        return self.start + min(at, len(self.mass) - 1)
+        return self.quantiles((share,))[0]
+
+    def quantiles(self, shares: Sequence[float]) -> tuple[int, ...]:
+        """Each share's quantile."""
+        last = len(self.mass) - 1
+        found = self.mass.cumsum().searchsorted([share - _SLACK for share in shares]).tolist()
+        return tuple(self.start + min(at, last) for at in found)
 
     def __add__(self, other: "MinuteDistribution") -> "MinuteDistribution":
         return MinuteDistribution(self.start + other.start, np.convolve(self.mass, other.mass))
@@ -82,6 +88,14 @@ class MinuteDistribution:
         mass[self.start :] = chance * self.mass
         mass[0] += 1 - chance
         return MinuteDistribution(0, mass)
+
+
+@lru_cache(maxsize=1024)  # most distributions of a shop are of the same few lengths
+def _counted(count: int) -> NDArray[np.float64]:
+    """The numbers from 0, as many as asked for."""
+    numbers = np.arange(count, dtype=np.float64)
+    numbers.flags.writeable = False
+    return numbers
 
 
 def exactly(minutes: int) -> MinuteDistribution:
@@ -107,7 +121,8 @@ def triangular(low: float, likely: float, high: float) -> MinuteDistribution:
 
 def total(parts: Iterable[MinuteDistribution]) -> MinuteDistribution:
     """The sum of independent parts; of none, no minutes."""
-    return reduce(lambda sums, part: sums + part, parts, exactly(0))
+    found = list(parts)
+    return reduce(operator.add, found) if found else exactly(0)
 
 
 def _shortfall(x: float, low: float, likely: float, high: float) -> float:

@@ -1,53 +1,13 @@
-"""The work of one job: its operations in bench order, each with what may go wrong in it, as distributions."""
+"""The operations of a job, each with what may go wrong in it, as distributions."""
 
-import heapq
-from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from functools import cached_property
-from graphlib import TopologicalSorter
 
-from msgspec import UNSET, UnsetType
-
-from cotterline.bench.derivation import Trace
-from cotterline.bench.labour.book import (
-    DEFAULT_BOOK,
-    Contingency,
-    LabourBook,
-    LabourClass,
-    Minutes,
-    Operation,
-    OperationId,
-    OptionId,
-)
-from cotterline.bench.labour.condition import JobCondition, ObservedFactor, chance, factors_of, observed
-from cotterline.bench.labour.facts import JobFacts, triggers
-from cotterline.bench.labour.learning import Learning, scaled
+from cotterline.bench.labour.book import Contingency, Minutes, Operation, OperationId
+from cotterline.bench.labour.condition import ObservedFactor
 from cotterline.bench.labour.minutes import MinuteDistribution, total, triangular
-from cotterline.bench.labour.workload import CostRisk, Spread, Workload
-from cotterline.bench.quantity import probability
-
-
-@dataclass(frozen=True, kw_only=True)
-class Job:
-    """Everything the work of one job follows from.
-
-    Attributes:
-        facts: what the rest of the quote says.
-        book: a labour book that ``check_book`` has nothing against.
-        learned: what the shop's recorded times say, by operation.
-        condition: what was seen of the bicycle.
-    """
-
-    facts: JobFacts
-    book: LabourBook = DEFAULT_BOOK
-    learned: Mapping[OperationId, Learning] = field(default_factory=dict)
-    condition: JobCondition = field(default_factory=JobCondition)
-
-    @cached_property
-    def workloads(self) -> dict[frozenset[OptionId], Workload]:
-        """What was worked out already, by the options in it: plan and estimate ask for the same."""
-        return {}
+from cotterline.bench.labour.workload import CostRisk, Spread
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,10 +45,21 @@ class Risk:
         """What it takes, whether it happens or not."""
         return self.happened.if_it_happens(self.chance)
 
+    @cached_property
+    def usual(self) -> tuple[int, int]:
+        """Minutes that suffice with probability 0.5 and 0.9 when it happens, with what may follow."""
+        return self.happened.quantile(0.5), self.happened.quantile(0.9)
+
     @property
     def variance(self) -> float:
         """What it adds to the variance once its turn comes, what follows on it apart (law of total variance)."""
         return self.chance * self.extra.variance + self.chance * (1 - self.chance) * self.happened.mean**2
+
+    def at(self, chance: float) -> "Risk":
+        """The same contingency with another chance; what it takes when it happens is worked out once for all."""
+        other = replace(self, chance=chance)
+        other.__dict__.update(extra=self.extra, happened=self.happened, usual=self.usual)
+        return other
 
     def walk(self, reach: float = 1.0) -> Iterator[tuple["Risk", float]]:
         """Yield this and all that may follow, each with the probability that its turn comes."""
@@ -97,7 +68,7 @@ class Risk:
             yield from risk.walk(reach * self.chance)
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Task:
     """An operation of this job: its row, its minutes at the shop's pace, and what may go wrong each time."""
 
@@ -117,126 +88,53 @@ class Task:
         cheap = [risk.minutes for risk in self.risks if risk.row.cost == "none"]
         return total([self.once, *cheap]).repeated(self.row.times)
 
+    @cached_property
+    def unpredicted(self) -> "Task":
+        """The same without what a prediction says the chance of."""
+        return replace(self, risks=tuple(risk for risk in self.risks if not risk.predicted))
+
     def walk(self) -> Iterator[tuple[Risk, float]]:
         """Yield all that may go wrong in doing it once, each with the probability that its turn comes."""
         for risk in self.risks:
             yield from risk.walk()
 
-    def means(self) -> Iterator[float]:
-        """Yield the minutes that it, and each thing that may go wrong, adds to the whole on average."""
-        yield self.row.times * self.minutes.mean
-        for risk, reach in self.walk():
-            yield self.row.times * reach * risk.chance * risk.row.extra.mean
+    @cached_property
+    def means(self) -> tuple[float, ...]:
+        """The minutes that it, and each thing that may go wrong, adds to the whole on average."""
+        times = self.row.times
+        extra = [times * reach * risk.chance * risk.row.extra.mean for risk, reach in self.walk()]
+        return times * self.minutes.mean, *extra
 
+    @cached_property
+    def spreads(self) -> tuple[Spread, ...]:
+        """What it, and each thing that may go wrong, adds to the spread of the whole."""
+        times, rate = self.row.times, self.row.labour_class
+        own = times * self.once.variance
+        return (
+            Spread(kind="operation", id=self.id, name=self.row.name, labour_class=rate, variance=own),
+            *(
+                Spread(
+                    kind="contingency",
+                    id=risk.id,
+                    name=risk.row.name,
+                    labour_class=rate,
+                    variance=times * reach * risk.variance,
+                )
+                for risk, reach in self.walk()
+            ),
+        )
 
-def with_ordered(facts: JobFacts, wanted: Sequence[OptionId]) -> frozenset[OptionId]:
-    """The options in the job: those wanted, and a second length where the order has one already."""
-    ordered: frozenset[OptionId] = frozenset({"second_spindle"} if facts.lengths_ordered > 1 else ())
-    return ordered | frozenset(wanted)
-
-
-def tasks(job: Job, chosen: frozenset[OptionId], trace: Trace) -> tuple[Task, ...]:
-    """The operations of the job with the options ``chosen``, in bench order."""
-    held = triggers(job.facts)
-    found = []
-    for name in bench_order(job.book):
-        row = job.book.operations[name]
-        if row.when in held and (isinstance(row.option, UnsetType) or row.option in chosen):
-            learned = job.learned.get(name)
-            minutes = scaled(row.minutes, learned.factor) if learned else row.minutes
-            found.append(Task(id=name, row=row, minutes=minutes, risks=_risks(name, job, chosen, trace)))
-    return tuple(found)
-
-
-def bench_order(book: LabourBook) -> Iterator[OperationId]:
-    """Yield every operation after those it comes after, otherwise as the book has them.
-
-    >>> rows = {name: Operation(name=name, minutes=Minutes(low=1, likely=1, high=1)) for name in "cab"}
-    >>> rows["c"] = Operation(name="c", minutes=Minutes(low=1, likely=1, high=1), after=("b",))
-    >>> list(bench_order(LabourBook(operations=rows)))
-    ['a', 'b', 'c']
-    """
-    place = {name: index for index, name in enumerate(book.operations)}
-    names = list(place)
-    sorter = TopologicalSorter(
-        {place[name]: [place[each] for each in row.after] for name, row in book.operations.items()}
-    )
-    sorter.prepare()
-    ready: list[int] = []
-    while sorter.is_active():
-        for index in sorter.get_ready():
-            heapq.heappush(ready, index)
-        first = heapq.heappop(ready)
-        yield names[first]
-        sorter.done(first)
-
-
-def workload_of(work: Sequence[Task]) -> Workload:
-    """The work as independent parts."""
-    by_class: dict[LabourClass, list[MinuteDistribution]] = defaultdict(list)
-    for task in work:
-        by_class[task.row.labour_class].append(task.fixed)
-    return Workload(
-        fixed={name: total(parts) for name, parts in by_class.items()},
-        with_cost=tuple(
+    @cached_property
+    def with_cost(self) -> tuple[CostRisk, ...]:
+        """What may go wrong in it and costs more than time."""
+        return tuple(
             CostRisk(
                 chance=risk.chance,
                 minutes=risk.happened,
-                labour_class=task.row.labour_class,
+                labour_class=self.row.labour_class,
                 cost=risk.row.cost,
                 contingency=risk.id,
             )
-            for task in work
-            for risk in task.risks
+            for risk in self.risks
             if risk.row.cost != "none"
-        ),
-        spreads=tuple(spread for task in work for spread in _spreads(task)),
-    )
-
-
-def _spreads(task: Task) -> Iterator[Spread]:
-    times, rate = task.row.times, task.row.labour_class
-    variance = times * task.once.variance
-    yield Spread(kind="operation", id=task.id, name=task.row.name, labour_class=rate, variance=variance)
-    for risk, reach in task.walk():
-        variance = times * reach * risk.variance
-        yield Spread(kind="contingency", id=risk.id, name=risk.row.name, labour_class=rate, variance=variance)
-
-
-def _risks(
-    operation: OperationId, job: Job, chosen: frozenset[OptionId], trace: Trace, after: str | UnsetType = UNSET
-) -> tuple[Risk, ...]:
-    found = []
-    for name, row in job.book.contingencies.items():
-        if row.operation == operation and row.after == after:
-            predicted = _predicted(row, job.facts, two="second_spindle" in chosen)
-            factors = () if predicted is not None else factors_of(row, observed(job.condition))
-            found.append(
-                Risk(
-                    id=name,
-                    row=row,
-                    chance=chance(row, factors, trace) if predicted is None else _noted(row, predicted, trace),
-                    factors=factors,
-                    predicted=predicted is not None,
-                    follow=_risks(operation, job, chosen, trace, name),
-                )
-            )
-    return tuple(found)
-
-
-def _predicted(row: Contingency, facts: JobFacts, *, two: bool) -> tuple[float, float] | None:
-    """Chance that a length misses, and what of it another length catches; nothing where nothing is predicted."""
-    first, both = facts.miss_first, facts.miss_all
-    if row.chance_from == "book" or isinstance(first, UnsetType):
-        return None
-    if not two or isinstance(both, UnsetType):
-        return first, 0.0
-    neither = min(first, both)
-    return (neither, 0.0) if row.cost != "none" else (first, neither)
-
-
-def _noted(row: Contingency, predicted: tuple[float, float], trace: Trace) -> float:
-    misses, neither = predicted
-    value = probability(misses - neither)
-    source = "prediction of the spindle's chain line"
-    return trace.note(f"chance: {row.name}", "misses - neither", value, "1", source, misses=misses, neither=neither)
+        )

@@ -1,7 +1,9 @@
 """The rules a shop's estimates are priced by: its own, or invented ones that say so."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cached_property
 from typing import Literal, get_args
 
 from msgspec import UnsetType
@@ -14,7 +16,7 @@ from cotterline.bench.shop_profile import ShopProfile, Tax, TaxRate
 PricingGrade = Literal["own", "invented", "none"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class PricingInForce:
     """How amounts are made, and where that comes from.
 
@@ -45,19 +47,22 @@ class PricingInForce:
 
     def hourly(self, labour_class: LabourClass) -> Fraction | None:
         """What an hour costs in minor units; nothing where no rate is stated."""
-        rate: str | UnsetType = getattr(self.pricing.labour_rates, labour_class)
-        return None if isinstance(rate, UnsetType) else self.units(rate)
+        return self.rated.get(labour_class)
 
-    @property
-    def rated(self) -> dict[LabourClass, Fraction]:
+    @cached_property
+    def rated(self) -> Mapping[LabourClass, Fraction]:
         """The hourly rate of every class that has one."""
-        rates = {name: self.hourly(name) for name in get_args(LabourClass)}
-        return {name: rate for name, rate in rates.items() if rate is not None}
+        rates = {name: getattr(self.pricing.labour_rates, name) for name in get_args(LabourClass)}
+        return {name: self.units(rate) for name, rate in rates.items() if not isinstance(rate, UnsetType)}
 
     def tax_on(self, kind: BillKind) -> TaxRate | None:
         """The rate of tax that a kind of line carries, if any."""
-        name = getattr(self.pricing.tax_by_kind, kind)
-        return next((rate for rate in self.tax.rates if rate.name == name), None)
+        return self._taxed[kind]
+
+    @cached_property
+    def _taxed(self) -> Mapping[BillKind, TaxRate | None]:
+        rates = {rate.name: rate for rate in reversed(self.tax.rates)}
+        return {kind: rates.get(getattr(self.pricing.tax_by_kind, kind)) for kind in get_args(BillKind)}
 
 
 def in_force(profile: ShopProfile) -> PricingInForce:

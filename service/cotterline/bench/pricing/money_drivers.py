@@ -4,6 +4,7 @@ from typing import Literal
 
 import msgspec
 
+from cotterline.bench.labour.work import Work
 from cotterline.bench.labour.workload import Workload
 from cotterline.bench.pricing.bill import MINUTES_AN_HOUR
 from cotterline.bench.pricing.in_force import PricingInForce
@@ -27,7 +28,7 @@ class MoneyDriver(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     share: float
 
 
-def money_drivers(load: Workload, terms: Terms, rules: PricingInForce) -> tuple[MoneyDriver, ...]:
+def money_drivers(load: Workload | Work, terms: Terms, rules: PricingInForce) -> tuple[MoneyDriver, ...]:
     """Each variance of minutes at its rate; an exchange adds its own cost to that of its minutes."""
     a_minute = float(terms.labour_kept * terms.labour_tax) / MINUTES_AN_HOUR
     rates = {name: float(rate) * a_minute for name, rate in rules.rated.items()}

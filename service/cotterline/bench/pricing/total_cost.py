@@ -4,23 +4,34 @@ The rules never lower a total when labour or exchanges grow, so the quantile of 
 distribution; that point is billed again in exact fractions and rounded as the shop rounds.
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Final
 
 import numpy as np
 from msgspec import UnsetType
 from numpy.typing import NDArray
 
-from cotterline.bench.money import Money
+from cotterline.bench.labour.work import Case, Outline, Work, workload_of
+from cotterline.bench.money import Money, nearest
 from cotterline.bench.pricing.in_force import PricingInForce
 from cotterline.bench.pricing.rules import BillKind, SundriesFlat, SundriesShare
 from cotterline.bench.pricing.sourcing import Basket
-from cotterline.bench.pricing.work_cost import PARTS_OF_A_MINOR_UNIT, WorkCost
+from cotterline.bench.pricing.work_cost import PARTS_OF_A_MINOR_UNIT, WorkCost, fits, work_cost
 
 _SLACK: Final = 1e-12
 """Sums of masses are rounded: a quantile is not moved by less than this."""
+
+_MOST_CASES: Final = 1024
+"""Most outlines whose cost is remembered, some tens of kilobytes each."""
+
+_MOST_TARIFFS: Final = 64
+"""Most sums for parts whose rules are remembered: most jobs of a shop are fitted with one of a few units."""
+
+_MOST_AMOUNTS: Final = 4096
+"""Most amounts a tariff remembers: labour is paid by the minute, so that the same come again."""
 
 EVEN_SHARES: Final = tuple((2 * number + 1) / 40 for number in range(20))
 """The middles of twenty equal parts of all probability: 0.025, 0.075 and so on to 0.975."""
@@ -58,23 +69,31 @@ class Terms:
             sundries = min(sundries, self.sundries_cap)
         return self.labour_tax * kept + self.sundries_tax * sundries + self.exchange * exchanges + self.constant
 
-    def totals(self, labour: NDArray[np.float64], exchanges: NDArray[np.int64]) -> NDArray[np.float64]:
-        """The totals of many, in floating point."""
+    def costs(self, labour: NDArray[np.float64], exchanges: NDArray[np.int64]) -> NDArray[np.float64]:
+        """What of many totals depends on the work, in floating point."""
         kept = float(self.labour_kept) * np.maximum(labour, float(self.minimum))
         cap = np.inf if self.sundries_cap is None else float(self.sundries_cap)
         sundries = np.minimum(float(self.sundries_share) * kept, cap)
         sums = float(self.labour_tax) * kept + float(self.sundries_tax) * sundries
-        outcome: NDArray[np.float64] = sums + float(self.exchange) * exchanges + float(self.constant)
+        outcome: NDArray[np.float64] = sums + float(self.exchange) * exchanges
         return outcome
 
 
 def terms(basket: Basket, rules: PricingInForce) -> Terms:
     """The rules of a bill for a job with these parts."""
+    return _terms(_charged(basket, rules), rules, deliveries=int(bool(basket.lines)), returns=basket.returns)
+
+
+def _charged(basket: Basket, rules: PricingInForce) -> Fraction:
+    """What the parts come to, in minor units."""
+    return sum((rules.units(line.unit_price.amount) * line.quantity for line in basket.lines), Fraction(0))
+
+
+def _terms(parts: Fraction, rules: PricingInForce, *, deliveries: int, returns: int) -> Terms:
     pricing = rules.pricing
-    cost = sum((rules.units(line.unit_price.amount) * line.quantity for line in basket.lines), Fraction(0))
-    parts_kept = _kept("parts", rules) * cost
+    parts_kept = _kept("parts", rules) * parts
     out, back = _price(pricing.shipping, rules), _price(pricing.return_shipping, rules)
-    sent = (out if basket.lines else 0) + back * basket.returns
+    sent = out * deliveries + back * returns
     share, cap, fixed = _sundries(parts_kept, rules)
     in_parts, in_sundries, in_shipping = (_tax_on(kind, rules) for kind in ("parts", "sundries", "shipping"))
     return Terms(
@@ -89,54 +108,170 @@ def terms(basket: Basket, rules: PricingInForce) -> Terms:
     )
 
 
+class CaseCosts:
+    """What some work costs by a shop's rules in each case of what is left open, apart from what no work changes.
+
+    Args:
+        cases: the cost of the work in each case.
+        rules: of the shop.
+
+    Attributes:
+        labour: in sixtieths of a minor unit, in ascending order of what the work costs.
+        exchanges: how often a spindle is sent back, in the same order.
+        costs: what the work costs in minor units before rounding, ascending.
+        case: which case each belongs to.
+        mass: the probability of each in its case.
+        means: of what the work costs in each case.
+        grid_minutes: the grid the minutes were laid on.
+    """
+
+    def __init__(self, cases: Sequence[WorkCost], rules: PricingInForce) -> None:
+        labour = np.concatenate([case.labour for case in cases])
+        exchanges = np.concatenate([case.exchanges for case in cases])
+        found = terms(Basket(), rules).costs(labour / PARTS_OF_A_MINOR_UNIT, exchanges)
+        order = np.argsort(found, kind="stable")
+        numbers = np.repeat(np.arange(len(cases), dtype=np.int8), [len(case.mass) for case in cases])
+        mass = np.concatenate([case.mass for case in cases])
+        self.costs: NDArray[np.float64] = found[order]
+        self.labour: NDArray[np.int64] = labour[order]
+        self.exchanges: NDArray[np.int8] = exchanges[order].astype(np.int8)
+        self.case: NDArray[np.int8] = numbers[order]
+        self.mass: NDArray[np.float64] = mass[order]
+        self.means: NDArray[np.float64] = np.bincount(numbers, found * mass).astype(np.float64, copy=False)
+        self.grid_minutes = max(case.grid_minutes for case in cases)
+
+
+class Tariff:
+    """A shop's rules for a job with certain parts, as they make amounts.
+
+    Attributes:
+        terms: the rules as numbers.
+        rules: of the shop.
+    """
+
+    def __init__(self, by: Terms, rules: PricingInForce) -> None:
+        self.terms = by
+        self.rules = rules
+        self.amount = lru_cache(maxsize=_MOST_AMOUNTS)(self._amount)
+
+    @cached_property
+    def constant(self) -> float:
+        """What does not depend on the work, in floating point."""
+        return float(self.terms.constant)
+
+    def _amount(self, labour: int, exchanges: int) -> Money:
+        """What is to be paid for labour in sixtieths of a minor unit and some exchanges: exact, and rounded once."""
+        exact = self.terms.total(Fraction(labour, PARTS_OF_A_MINOR_UNIT), exchanges)
+        return self.rules.money(self.rules.nearest(exact))
+
+
 class TotalCost:
     """The distribution of what the whole job costs.
 
+    Args:
+        cases: what its work costs, by case.
+        weights: the probability of each case.
+        tariff: by which amounts are made.
+
     Attributes:
         terms: the rules it was made by.
-        totals: in minor units before rounding, ascending.
-        mass: the probability of each.
+        mass: the probability of each total.
+        grid_minutes: the grid the minutes were laid on.
     """
 
-    def __init__(self, work: WorkCost, basket: Basket, rules: PricingInForce) -> None:
-        self.terms = terms(basket, rules)
-        found = self.terms.totals(work.labour / PARTS_OF_A_MINOR_UNIT, work.exchanges)
-        self._order = np.argsort(found, kind="stable")
-        self.totals: NDArray[np.float64] = found[self._order]
-        self.mass: NDArray[np.float64] = work.mass[self._order]
-        self._work = work
-        self._rules = rules
+    def __init__(self, cases: CaseCosts, weights: NDArray[np.float64], tariff: Tariff) -> None:
+        self.terms = tariff.terms
+        self.mass: NDArray[np.float64] = cases.mass * weights[cases.case]
+        self.grid_minutes = cases.grid_minutes
+        self._cases = cases
+        self._weights = weights
+        self._tariff = tariff
+
+    @cached_property
+    def totals(self) -> NDArray[np.float64]:
+        """In minor units before rounding, ascending."""
+        return self._cases.costs + self._tariff.constant
 
     @property
     def expected(self) -> Money:
         """The mean, rounded as the shop rounds."""
         # To a millionth of a minor unit, which floating point is good for: a half stays a half.
-        return self._money(Fraction(f"{float(self.totals @ self.mass):.6f}"))
+        mean = float(self._weights @ self._cases.means) + self._tariff.constant
+        millionths = int(f"{mean:.6f}".replace(".", ""))
+        rules = self._tariff.rules
+        return rules.money(nearest(millionths, 10**6, rules.pricing.rounding.mode))
 
     def quantile(self, share: float) -> Money:
         """The smallest total that suffices with probability ``share``, exact and then rounded as the shop rounds."""
-        at = int(np.searchsorted(self._reached, share - _SLACK))
-        point = self._order[min(at, len(self._order) - 1)]
-        labour = Fraction(int(self._work.labour[point]), PARTS_OF_A_MINOR_UNIT)
-        return self._money(self.terms.total(labour, int(self._work.exchanges[point])))
+        return self.quantiles((share,))[0]
+
+    def quantiles(self, shares: Sequence[float]) -> tuple[Money, ...]:
+        """Each share's quantile."""
+        found = self._reached.searchsorted([share - _SLACK for share in shares])
+        at = np.minimum(found, len(self.mass) - 1)
+        points = zip(self._cases.labour[at].tolist(), self._cases.exchanges[at].tolist(), strict=True)
+        return tuple(self._tariff.amount(labour, exchanges) for labour, exchanges in points)
 
     @property
     def curve(self) -> tuple[Money, ...]:
         """The quantiles at ``EVEN_SHARES``: twenty totals, each as likely as any other."""
-        return tuple(map(self.quantile, EVEN_SHARES))
+        return self.quantiles(EVEN_SHARES)
 
     def suffices(self, amount: Money) -> float:
         """The probability that ``amount`` is enough; half a minor unit is forgiven, as totals are rounded."""
-        limit = float(self._rules.units(amount.amount)) + 0.5
-        return float(self.mass[self.totals <= limit].sum())
+        limit = float(self._tariff.rules.units(amount.amount)) + 0.5
+        count = int(self.totals.searchsorted(limit, side="right"))
+        return float(self.mass[:count].sum())
 
     @cached_property
     def _reached(self) -> NDArray[np.float64]:
         """The probability that each total suffices."""
-        return np.cumsum(self.mass)
+        return self.mass.cumsum()
 
-    def _money(self, units: Fraction) -> Money:
-        return self._rules.money(self._rules.nearest(units))
+
+class Prices:
+    """A shop's rules with what follows from them and its work alone, worked out once for all its jobs.
+
+    Args:
+        rules: of the shop.
+    """
+
+    def __init__(self, rules: PricingInForce) -> None:
+        self.rules = rules
+        self._tariff = lru_cache(maxsize=_MOST_TARIFFS)(self._tariff_for)
+        self._cases = lru_cache(maxsize=_MOST_CASES)(self._priced)
+
+    def total(self, work: Work, basket: Basket) -> TotalCost:
+        """What a job costs with these parts."""
+        cases = self._cases(work.outline)
+        if cases is None:
+            return self.total_of(work_cost(work.load, self.rules.rated), basket)
+        return TotalCost(cases, work.weights, self.tariff(basket))
+
+    def total_of(self, cost: WorkCost, basket: Basket) -> TotalCost:
+        """What some work of a known cost comes to with these parts."""
+        return TotalCost(CaseCosts([cost], self.rules), np.ones(1), self.tariff(basket))
+
+    def tariff(self, basket: Basket) -> Tariff:
+        """The rules for a job with these parts."""
+        return self._tariff(_charged(basket, self.rules), bool(basket.lines), basket.returns)
+
+    def _tariff_for(self, parts: Fraction, delivered: bool, returns: int) -> Tariff:  # noqa: FBT001 - a key
+        return Tariff(_terms(parts, self.rules, deliveries=int(delivered), returns=returns), self.rules)
+
+    def _priced(self, outline: Outline) -> CaseCosts | None:
+        """The cost of each case, or nothing where the work may need a coarser grid, which only all of it can tell."""
+        if not outline.cases:
+            return None
+        whole = workload_of(outline.tasks)
+        if not fits(whole) and work_cost(whole, self.rules.rated).grid_minutes > 1:
+            return None
+        return CaseCosts([_cost_of(case, self.rules) for case in outline.cases], self.rules)
+
+
+def _cost_of(case: Case, rules: PricingInForce) -> WorkCost:
+    cost = work_cost(case.load, rules.rated)
+    return replace(cost, exchanges=cost.exchanges + case.exchanges)
 
 
 def _kept(kind: BillKind, rules: PricingInForce) -> Fraction:

@@ -8,6 +8,7 @@ its own is a branch that also counts an exchange. Nothing is sampled.
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
+from math import gcd
 from typing import Final, get_args
 
 import numpy as np
@@ -24,6 +25,9 @@ PARTS_OF_A_MINOR_UNIT: Final = 60
 MOST_POINTS: Final = 250_000
 """Most points of an outer sum; a wider one is laid on a coarser grid of minutes first."""
 
+_ROW_TO_POINTS: Final = 8
+"""How much longer than the points a row may be that they are counted on, before sorting them is faster."""
+
 MOST_RISKS: Final = 8
 """Most contingencies of one job with a cost of their own; each doubles the branches there are."""
 
@@ -36,21 +40,25 @@ class WorkCost:
         labour: in sixtieths of a minor unit, at plain rates.
         exchanges: how often a spindle is sent back.
         mass: the probability of each pair; they add up to 1.
+        step: every sum for labour is a multiple of it; 0 where all are nothing.
         grid_minutes: the grid the minutes were laid on; 1 unless a book is too wide for it.
     """
 
     labour: NDArray[np.int64]
     exchanges: NDArray[np.int64]
     mass: NDArray[np.float64]
+    step: int
     grid_minutes: int = 1
 
     def __add__(self, other: "WorkCost") -> "WorkCost":
-        return _merged(
-            np.add.outer(self.labour, other.labour).ravel(),
-            np.add.outer(self.exchanges, other.exchanges).ravel(),
-            np.outer(self.mass, other.mass).ravel(),
-            self.grid_minutes,
-        )
+        step, columns = gcd(self.step, other.step), int(self.exchanges.max() + other.exchanges.max()) + 1
+        places = np.add.outer(self.places(step, columns), other.places(step, columns)).ravel()
+        return _merged(places, np.outer(self.mass, other.mass).ravel(), columns, step, self.grid_minutes)
+
+    def places(self, step: int, columns: int) -> NDArray[np.int64]:
+        """Each pair as one number, so that those of a sum are sums, as long as there are fewer exchanges than that."""
+        found: NDArray[np.int64] = self.labour // max(step, 1) * columns + self.exchanges
+        return found
 
 
 def work_cost(workload: Workload, rates: Mapping[LabourClass, Fraction], most_points: int = MOST_POINTS) -> WorkCost:
@@ -91,26 +99,35 @@ def _on_grid(workload: Workload, rates: Mapping[LabourClass, Fraction], grid: in
 
     Costs of one class lie on one lattice and merge well, so each class is summed before the classes are.
     """
-    total: WorkCost | None = _nothing(grid)
+    total: WorkCost | None = None
     for labour_class in get_args(LabourClass):
-        for_class: WorkCost | None = _nothing(grid)
+        for_class: WorkCost | None = None
         for piece in _pieces(workload, labour_class, int(rates.get(labour_class, 0)) * grid, grid):
-            for_class = _sum(for_class, piece, most_points)
-        total = _sum(total, for_class, most_points)
-    return total
+            if for_class is not None and len(for_class.mass) * len(piece.mass) > most_points:
+                return None
+            for_class = piece if for_class is None else for_class + piece
+        if total is not None and for_class is not None and len(total.mass) * len(for_class.mass) > most_points:
+            return None
+        total = for_class if total is None else total if for_class is None else total + for_class
+    return _nothing(grid) if total is None else total
 
 
-def _sum(one: WorkCost | None, other: WorkCost | None, most_points: int) -> WorkCost | None:
-    if one is None or other is None or len(one.mass) * len(other.mass) > most_points:
-        return None
-    return one + other
+def fits(workload: Workload, most_points: int = MOST_POINTS) -> bool:
+    """Whether the work surely takes no coarser grid, at any rates; otherwise only ``work_cost`` can tell."""
+    points = 1
+    for labour_class in get_args(LabourClass):
+        risks = [len(risk.minutes.mass) + 1 for risk in workload.with_cost if risk.labour_class == labour_class]
+        fixed = workload.fixed.get(labour_class)
+        span = (1 if fixed is None else len(fixed.mass)) + sum(risks)
+        points *= span * (len(risks) + 1) * max(risks, default=1)
+    return points <= most_points
 
 
 def _pieces(workload: Workload, labour_class: LabourClass, step: int, grid: int) -> Iterator[WorkCost]:
     """The independent parts of one labour class; ``step`` is what ``grid`` minutes of it cost."""
     if labour_class in workload.fixed:
         minutes = coarser(workload.fixed[labour_class], grid)
-        yield _merged(minutes.values * step, np.zeros_like(minutes.values), minutes.mass, grid)
+        yield _merged(minutes.values * min(step, 1), minutes.mass, 1, step, grid)
     for risk in workload.with_cost:
         if risk.labour_class == labour_class:
             yield _branch(risk, coarser(risk.minutes, grid), step, grid)
@@ -118,23 +135,26 @@ def _pieces(workload: Workload, labour_class: LabourClass, step: int, grid: int)
 
 def _branch(risk: CostRisk, minutes: MinuteDistribution, step: int, grid: int) -> WorkCost:
     """Either nothing, or the minutes of a contingency and one exchange."""
-    return _merged(
-        np.append(minutes.values * step, 0),
-        np.append(np.ones_like(minutes.values), 0),
-        np.append(minutes.mass * risk.chance, 1 - risk.chance),
-        grid,
-    )
+    places = np.append(minutes.values * min(step, 1) * 2 + 1, 0)
+    return _merged(places, np.append(minutes.mass * risk.chance, 1 - risk.chance), 2, step, grid)
 
 
 def _nothing(grid: int) -> WorkCost:
     none = np.zeros(1, dtype=np.int64)
-    return WorkCost(none, none, np.ones(1), grid)
+    return WorkCost(none, none, np.ones(1), 0, grid)
 
 
-def _merged(labour: NDArray[np.int64], exchanges: NDArray[np.int64], mass: NDArray[np.float64], grid: int) -> WorkCost:
-    """The same distribution with each pair once, in ascending order, and without the impossible."""
-    possible = mass > 0
-    columns = int(exchanges.max()) + 1
-    pairs, place = np.unique(labour[possible] * columns + exchanges[possible], return_inverse=True)
-    merged = np.bincount(place, mass[possible]).astype(np.float64, copy=False)
-    return WorkCost(pairs // columns, pairs % columns, merged, grid)
+def _merged(places: NDArray[np.int64], mass: NDArray[np.float64], columns: int, step: int, grid: int) -> WorkCost:
+    """Each place once, in ascending order, and without the impossible.
+
+    Places that lie close are counted on a row of all there are; for those far apart that would be long.
+    """
+    if int(places.max()) < _ROW_TO_POINTS * len(places):
+        row = np.bincount(places, mass).astype(np.float64, copy=False)
+        found = np.flatnonzero(row)
+        merged = row[found]
+    else:
+        possible = mass > 0
+        found, place = np.unique(places[possible], return_inverse=True)
+        merged = np.bincount(place, mass[possible]).astype(np.float64, copy=False)
+    return WorkCost(found // columns * step, found % columns, merged, step, grid)

@@ -1,0 +1,360 @@
+"""The work of one job: what it has in common with every job like it, and the chances its own prediction gives.
+
+Jobs with the same operations, of which the same was seen, differ only in how probable it is that a length misses. What
+they have in common is an outline, worked out once; each way those contingencies can turn out is a case of it. The
+minutes of a job are the mixture of its cases.
+"""
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property, lru_cache
+from itertools import product
+from typing import Any, Final, NamedTuple, TypeVar
+
+import msgspec
+import numpy as np
+from msgspec import UnsetType
+from numpy.typing import NDArray
+
+from cotterline.bench.derivation import Trace
+from cotterline.bench.labour.book import DEFAULT_BOOK, Contingency, Factor, LabourClass, OperationId, OptionId, Trigger
+from cotterline.bench.labour.condition import JobCondition, chance, observed
+from cotterline.bench.labour.facts import JobFacts, triggers
+from cotterline.bench.labour.minutes import MinuteDistribution, total
+from cotterline.bench.labour.pace import Pace
+from cotterline.bench.labour.tasks import Risk, Task
+from cotterline.bench.labour.workload import CostRisk, Spread, Workload
+from cotterline.bench.quantity import probability
+
+Found = TypeVar("Found")
+
+MOST_OPEN: Final = 3
+"""Most contingencies of a job kept open; each doubles the cases. A book with more is reckoned anew for each job."""
+
+MOST_OUTLINES: Final = 1024
+"""Most outlines a shop's pace remembers, some ten kilobytes each."""
+
+
+class Case(NamedTuple):
+    """One way the open contingencies can turn out.
+
+    Attributes:
+        load: the work then; its minutes have those of what happened.
+        exchanges: how many spindles are sent back then.
+    """
+
+    load: Workload
+    exchanges: int
+
+
+class Place(NamedTuple):
+    """Where an open contingency stands: number of its task, and its number in it."""
+
+    task: int
+    risk: int
+
+
+class Outline:
+    """What jobs have in common that differ only in the chances a prediction gives.
+
+    Args:
+        tasks: in bench order.
+        pace: whose they are.
+    """
+
+    def __init__(self, tasks: tuple[Task, ...], pace: Pace) -> None:
+        self.tasks = tasks
+        self.pace = pace
+        self._known: dict[Callable[..., Any], Any] = {}
+
+    @cached_property
+    def predicted(self) -> tuple[Place, ...]:
+        """The contingencies whose chance the prediction gives."""
+        return tuple(
+            Place(at, number)
+            for at, task in enumerate(self.tasks)
+            for number, risk in enumerate(task.risks)
+            if risk.predicted
+        )
+
+    @cached_property
+    def cases(self) -> tuple[Case, ...]:
+        """Every way they can turn out, in the order of ``product``; none where they are too many to be kept open."""
+        repeated = any(self.tasks[place.task].row.times > 1 for place in self.predicted)
+        if repeated or len(self.predicted) > MOST_OPEN:
+            return ()
+        return tuple(map(self._case, product((False, True), repeat=len(self.predicted))))
+
+    @cached_property
+    def minutes(self) -> tuple[int, NDArray[np.float64]]:
+        """The least number of minutes there is, and for each case the probability of it and those that follow."""
+        found = [case.load.minutes for case in self.cases]
+        start = min(item.start for item in found)
+        masses = np.zeros((len(found), max(item.start + len(item.mass) for item in found) - start))
+        for row, item in zip(masses, found, strict=True):
+            row[item.start - start : item.start - start + len(item.mass)] = item.mass
+        return start, masses
+
+    def once(self, make: "Callable[[Outline], Found]") -> Found:
+        """What a function makes of the outline; it is asked once. Only functions of modules, so that they are few."""
+        if make not in self._known:
+            self._known[make] = make(self)
+        found: Found = self._known[make]
+        return found
+
+    def _case(self, happened: Sequence[bool]) -> Case:
+        kept, exchanges, so = list(self.tasks), 0, dict(zip(self.predicted, happened, strict=True))
+        extra: dict[LabourClass, list[MinuteDistribution]] = {}
+        for at in {place.task for place in self.predicted}:
+            task = self.tasks[at]
+            certain = [task.risks[place.risk] for place, it_did in so.items() if place.task == at and it_did]
+            extra.setdefault(task.row.labour_class, []).extend(risk.happened for risk in certain)
+            exchanges += sum(risk.row.cost == "exchange" for risk in certain)
+            kept[at] = task.unpredicted
+        fixed = self.pace.minutes(kept)
+        fixed |= {name: total([fixed[name], *more]) for name, more in extra.items()}
+        return Case(Workload(fixed=fixed, with_cost=tuple(risk for task in kept for risk in task.with_cost)), exchanges)
+
+
+class Work:
+    """The work of one job with the options chosen.
+
+    Args:
+        outline: of it.
+        chances: of what is predicted, in the order of ``outline.predicted``.
+    """
+
+    def __init__(self, outline: Outline, chances: Sequence[float]) -> None:
+        self.outline = outline
+        self.chances = chances
+
+    @cached_property
+    def changed(self) -> Mapping[int, Task]:
+        """The tasks with a predicted chance, by their number."""
+        found: dict[int, Task] = {}
+        for place, value in zip(self.outline.predicted, self.chances, strict=True):
+            task = found.get(place.task, self.outline.tasks[place.task])
+            risks = list(task.risks)
+            risks[place.risk] = risks[place.risk].at(value)
+            found[place.task] = replace(task, risks=tuple(risks))
+        return found
+
+    @cached_property
+    def tasks(self) -> tuple[Task, ...]:
+        """All of them, in bench order."""
+        found = list(self.outline.tasks)
+        for at, task in self.changed.items():
+            found[at] = task
+        return tuple(found)
+
+    def each(
+        self, make: Callable[[Outline], tuple[Found, ...]], anew: Callable[[Task, int, Outline], Found]
+    ) -> tuple[Found, ...]:
+        """Something made of every task: once for the outline, and ``anew`` for each task with a predicted chance."""
+        found = self.outline.once(make)
+        if not self.changed:
+            return found
+        made = list(found)
+        for at, task in self.changed.items():
+            made[at] = anew(task, at, self.outline)
+        return tuple(made)
+
+    @cached_property
+    def weights(self) -> NDArray[np.float64]:
+        """The probability of each case."""
+        ways = product(*((1 - value, value) for value in self.chances))
+        return np.array([math.prod(way) for way in ways])
+
+    @cached_property
+    def minutes(self) -> MinuteDistribution:
+        """The minutes of the whole work."""
+        if not self.outline.cases:
+            return self.load.minutes
+        start, masses = self.outline.minutes
+        return MinuteDistribution(start, self.weights @ masses)
+
+    @cached_property
+    def load(self) -> Workload:
+        """The whole work as independent parts, nothing of it in cases."""
+        return workload_of(self.tasks)
+
+    @cached_property
+    def means(self) -> Mapping[LabourClass, float]:
+        """By labour class, the expected minutes of all operations with the contingencies that cost only time."""
+        once = self.each(_fixed_means, _fixed_mean)
+        found: dict[LabourClass, float] = {}
+        for labour_class, mean in once:
+            found[labour_class] = found.get(labour_class, 0.0) + mean
+        return found
+
+    @cached_property
+    def with_cost(self) -> tuple[CostRisk, ...]:
+        """The contingencies that cost more than time."""
+        found = self.each(_all_costs, _costs)
+        return tuple(risk for risks in found for risk in risks)
+
+    @cached_property
+    def spreads(self) -> tuple[Spread, ...]:
+        """Where the spread of the minutes comes from, all of it."""
+        found = self.each(_all_spreads, _spreads)
+        return tuple(spread for spreads in found for spread in spreads)
+
+
+class Outlines:
+    """The outlines of a shop's jobs, as many as are worth remembering."""
+
+    def __init__(self, pace: Pace) -> None:
+        self.pace = pace
+        self.offered = lru_cache(maxsize=MOST_OUTLINES)(pace.offered)
+        self.operations_of = lru_cache(maxsize=MOST_OUTLINES)(pace.operations_of)
+        self._named = lru_cache(maxsize=MOST_OUTLINES)(self._operations)
+        self._outline = lru_cache(maxsize=MOST_OUTLINES)(self._outlined)
+
+    def outline(
+        self, held: frozenset[Trigger], chosen: frozenset[OptionId], seen: Sequence[Factor], *, predicted: bool
+    ) -> Outline:
+        """The outline of every job of that kind."""
+        names, bearing = self._named(held, chosen)
+        return self._outline(names, tuple(factor for factor in seen if factor in bearing), predicted)
+
+    def _operations(
+        self, held: frozenset[Trigger], chosen: frozenset[OptionId]
+    ) -> tuple[tuple[OperationId, ...], frozenset[Factor]]:
+        names = self.pace.operations(held, chosen)
+        return names, self.pace.bearing_on(names)
+
+    def _outlined(self, names: tuple[OperationId, ...], seen: tuple[Factor, ...], predicted: bool) -> Outline:  # noqa: FBT001 - a key
+        return Outline(tuple(self.pace.task(name, seen, predicted=predicted) for name in names), self.pace)
+
+
+SHIPPED: Final = Outlines(Pace(DEFAULT_BOOK))
+"""Of a shop that has no book of its own and recorded no times."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Job:
+    """Everything the work of one job follows from.
+
+    Attributes:
+        facts: what the rest of the quote says.
+        outlines: by the shop's labour book at its own pace.
+        condition: what was seen of the bicycle.
+    """
+
+    facts: JobFacts
+    outlines: Outlines = SHIPPED
+    condition: JobCondition = field(default_factory=JobCondition)
+
+    @cached_property
+    def held(self) -> frozenset[Trigger]:
+        """Which kinds of operation it has."""
+        return triggers(self.facts)
+
+    @cached_property
+    def seen(self) -> tuple[Factor, ...]:
+        """What was observed that may change a chance."""
+        return observed(self.condition)
+
+    @cached_property
+    def with_one_length(self) -> "Job":
+        """The same job where one length is ordered."""
+        if self.facts.lengths_ordered == 1:
+            return self
+        return replace(self, facts=msgspec.structs.replace(self.facts, lengths_ordered=1))
+
+    @cached_property
+    def _worked_out(self) -> dict[frozenset[OptionId], Work]:
+        return {}
+
+    def work(self, chosen: frozenset[OptionId]) -> Work:
+        """The work with the options ``chosen``; plan and estimate ask for the same."""
+        if chosen not in self._worked_out:
+            predicted = not isinstance(self.facts.miss_first, UnsetType)
+            outline = self.outlines.outline(self.held, chosen, self.seen, predicted=predicted)
+            risks = (outline.tasks[place.task].risks[place.risk].row for place in outline.predicted)
+            two = "second_spindle" in chosen
+            chances = [_chance(misses_of(row, self.facts, two=two)) for row in risks]
+            self._worked_out[chosen] = Work(outline, chances)
+        return self._worked_out[chosen]
+
+
+def with_ordered(facts: JobFacts, wanted: Sequence[OptionId]) -> frozenset[OptionId]:
+    """The options in the job: those wanted, and a second length where the order has one already."""
+    ordered: frozenset[OptionId] = frozenset({"second_spindle"} if facts.lengths_ordered > 1 else ())
+    return ordered | frozenset(wanted)
+
+
+def misses_of(row: Contingency, facts: JobFacts, *, two: bool) -> tuple[float, float]:
+    """The predicted chance that a length misses, and what of it another length catches."""
+    first, both = facts.miss_first, facts.miss_all
+    if isinstance(first, UnsetType):
+        raise TypeError(row.name)  # nobody asks where nothing is predicted
+    if not two or isinstance(both, UnsetType):
+        return first, 0.0
+    neither = min(first, both)
+    return (neither, 0.0) if row.cost != "none" else (first, neither)
+
+
+def note_chances(tasks: Sequence[Task], facts: JobFacts, trace: Trace, *, two: bool) -> None:
+    """Record where every chance comes from."""
+    for task in tasks:
+        for risk, _ in task.walk():
+            if risk.predicted:
+                _note_predicted(risk, misses_of(risk.row, facts, two=two), trace)
+            else:
+                chance(risk.row, risk.factors, trace)
+
+
+def workload_of(work: Sequence[Task]) -> Workload:
+    """The work as independent parts."""
+    by_class: dict[LabourClass, list[MinuteDistribution]] = {}
+    for task in work:
+        by_class.setdefault(task.row.labour_class, []).append(task.fixed)
+    return Workload(
+        fixed={name: total(parts) for name, parts in by_class.items()},
+        with_cost=tuple(risk for task in work for risk in task.with_cost),
+        spreads=tuple(spread for task in work for spread in task.spreads),
+    )
+
+
+def _chance(predicted: tuple[float, float]) -> float:
+    misses, neither = predicted
+    return probability(misses - neither)
+
+
+def _note_predicted(risk: Risk, predicted: tuple[float, float], trace: Trace) -> None:
+    misses, neither = predicted
+    source = "prediction of the spindle's chain line"
+    name = f"chance: {risk.row.name}"
+    trace.note(name, "misses - neither", risk.chance, "1", source, misses=misses, neither=neither)
+
+
+def _all_costs(outline: Outline) -> tuple[tuple[CostRisk, ...], ...]:
+    return tuple(task.with_cost for task in outline.tasks)
+
+
+def _costs(task: Task, _at: int, _outline: Outline) -> tuple[CostRisk, ...]:
+    return task.with_cost
+
+
+def _all_spreads(outline: Outline) -> tuple[tuple[Spread, ...], ...]:
+    return tuple(task.spreads for task in outline.tasks)
+
+
+def _spreads(task: Task, _at: int, _outline: Outline) -> tuple[Spread, ...]:
+    return task.spreads
+
+
+def _fixed_means(outline: Outline) -> tuple[tuple[LabourClass, float], ...]:
+    return tuple(_fixed_mean(task, at, outline) for at, task in enumerate(outline.tasks))
+
+
+def _fixed_mean(task: Task, _at: int, _outline: Outline) -> tuple[LabourClass, float]:
+    """Of the distribution of its minutes the mean, which needs no distribution: means add up."""
+    once = task.minutes.mean + sum(_mean(risk) for risk in task.risks if risk.row.cost == "none")
+    return task.row.labour_class, task.row.times * once
+
+
+def _mean(risk: Risk) -> float:
+    return risk.chance * (risk.row.extra.mean + sum(map(_mean, risk.follow)))

@@ -6,7 +6,6 @@ and left out, and then no ceiling is named: a sum that leaves something out is n
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from fractions import Fraction
 from math import ceil
 from typing import Annotated, Final, Literal, get_args
 
@@ -19,14 +18,13 @@ from cotterline.bench.labour.book import LabourClass, OptionId
 from cotterline.bench.labour.work import Job, Work, with_ordered
 from cotterline.bench.money import Money
 from cotterline.bench.plan import DecisionPoint, JobOption, MinuteRange, Plan, with_and_without, workload
-from cotterline.bench.pricing.bill import MINUTES_AN_HOUR, Bill, bill
-from cotterline.bench.pricing.bill import Work as Charged
+from cotterline.bench.pricing.bill import MINUTES_AN_HOUR, Bill
 from cotterline.bench.pricing.ceiling import SHOP_RULE, Ceiling, ceiling_of, deposit_on
 from cotterline.bench.pricing.in_force import PricingGrade, PricingInForce
 from cotterline.bench.pricing.money_drivers import MoneyDriver, money_drivers
 from cotterline.bench.pricing.rules import BillKind
 from cotterline.bench.pricing.sourcing import Basket, MissingPrice, SourcedLine, SourcedParts, basket
-from cotterline.bench.pricing.total_cost import EVEN_SHARES, Prices, TotalCost
+from cotterline.bench.pricing.total_cost import EVEN_SHARES, Prices, Tariff, TotalCost
 
 NoticeCode = Literal[
     "local-law",
@@ -155,6 +153,9 @@ class Estimate(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     notices: tuple[Notice, ...]
 
 
+NO_PARTS: Final = SourcedParts()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedJob:
     """A job, its plan and its parts.
@@ -175,6 +176,8 @@ class PlannedJob:
 
     def parts_with(self, wanted: Sequence[OptionId]) -> SourcedParts:
         """All parts of the job with these options."""
+        if not self.option_parts:
+            return self.parts
         groups = [self.parts, *(self.option_parts[name] for name in wanted if name in self.option_parts)]
         return SourcedParts(
             lines=tuple(line for group in groups for line in group.lines),
@@ -192,8 +195,9 @@ def estimate(planned: PlannedJob, prices: Prices, trace: Trace) -> Estimate:
     """
     rules = prices.rules
     work, parts = workload(planned.job, planned.wanted), planned.parts_with(planned.wanted)
-    kept = _basket(planned, planned.wanted, with_ordered(planned.job.facts, planned.wanted))
-    total = prices.total(work, kept)
+    totals = _Totals(planned, prices)
+    kept = totals.basket(planned.wanted, with_ordered(planned.job.facts, planned.wanted))
+    total, tariff = totals.of(work, kept), prices.tariff(kept)
     missing = (*parts.missing, *_unsourced(planned), *_unpriced(work, kept, rules))
     ceiling = UNSET if missing else ceiling_of(total, rules, trace)
     return Estimate(
@@ -201,11 +205,11 @@ def estimate(planned: PlannedJob, prices: Prices, trace: Trace) -> Estimate:
         money=_range(total, complete=not missing),
         ceiling=ceiling,
         deposit=deposit_on(ceiling, rules, trace),
-        bill=_expected_bill(work, kept, rules, trace),
+        bill=_expected_bill(work, kept, prices, trace),
         parts=parts.lines,
         drivers=money_drivers(work, total.terms, rules),
-        decision_points=tuple(_decision(point, planned.plan, total, rules) for point in planned.plan.decision_points),
-        options=tuple(_option(option, planned, prices) for option in planned.plan.options),
+        decision_points=tuple(_decision(point, planned.plan, tariff) for point in planned.plan.decision_points),
+        options=tuple(_option(option, planned, totals, rules) for option in planned.plan.options),
         missing_prices=missing,
         pricing=rules.grade,
         notices=tuple(NOTICES[code] for code in _notices(planned, rules, missing, total.grid_minutes)),
@@ -219,13 +223,13 @@ def _range(total: TotalCost, *, complete: bool) -> MoneyRange:
 
 def _unsourced(planned: PlannedJob) -> Iterator[MissingPrice]:
     """The whole parts list, where a unit is to be fitted and nobody looked for its price."""
-    if planned.job.facts.ordering_allowed and planned.parts == SourcedParts():
+    if planned.job.facts.ordering_allowed and planned.parts == NO_PARTS:
         yield MissingPrice(what="The parts to order", why="They were not looked up in any price list.")
 
 
 def _unpriced(load: Work, kept: Basket, rules: PricingInForce) -> Iterator[MissingPrice]:
     """Labour without a rate, and deliveries without a price."""
-    worked = {name: mean for name, mean in load.means.items() if mean > 0}
+    worked = {name: mean for name, mean in load.fixed_means.items() if mean > 0}
     worked |= {risk.labour_class: 1.0 for risk in load.with_cost if risk.chance > 0}
     for name in sorted(worked.keys() - rules.rated.keys()):
         yield MissingPrice(what=f"Labour: {name}", why="No hourly rate is set for this class of labour.")
@@ -236,12 +240,12 @@ def _unpriced(load: Work, kept: Basket, rules: PricingInForce) -> Iterator[Missi
         yield MissingPrice(what="Sending a spindle back", why="No price is set for it.")
 
 
-def _expected_bill(load: Work, kept: Basket, rules: PricingInForce, trace: Trace) -> Bill:
+def _expected_bill(load: Work, kept: Basket, prices: Prices, trace: Trace) -> Bill:
     """For the mean minutes of each class, each rounded up to a whole minute."""
     minutes: dict[LabourClass, int] = {}
-    for name, mean in load.means.items():
+    for name, mean in load.fixed_means.items():
         minutes[name] = ceil(round(mean, 6))
-        rate = rules.hourly(name)
+        rate = prices.rules.hourly(name)
         if trace.wanted and rate is not None:
             trace.note(
                 f"expected labour, {name}, in minor units before rounding",
@@ -252,61 +256,63 @@ def _expected_bill(load: Work, kept: Basket, rules: PricingInForce, trace: Trace
                 minutes=minutes[name],
                 rate=float(rate),
             )
-    return bill(Charged(minutes=minutes, basket=kept), rules)
+    return prices.bill(minutes, kept)
 
 
-def _decision(point: DecisionPoint, planned: Plan, total: TotalCost, rules: PricingInForce) -> DecisionCost:
+def _decision(point: DecisionPoint, planned: Plan, tariff: Tariff) -> DecisionCost:
     step = planned.steps[point.step - 1]
-    rate = rules.hourly(step.labour_class)
     exchanged = any(row.contingency == point.contingency and row.cost == "exchange" for row in step.contingencies)
-    besides = total.terms.exchange if exchanged else Fraction(0)
-
-    def added(minutes: int) -> Money | UnsetType:
-        if rate is None:
-            return UNSET
-        labour = total.terms.labour_kept * total.terms.labour_tax * rate * minutes / MINUTES_AN_HOUR
-        return rules.money(rules.nearest(labour + besides))
-
     return DecisionCost(
         step=point.step,
         contingency=point.contingency,
         found=point.found,
         question=point.question,
         chance=point.chance,
-        extra_p50=added(point.extra_p50),
-        extra_p90=added(point.extra_p90),
+        extra_p50=tariff.added(step.labour_class, point.extra_p50, exchanged=exchanged),
+        extra_p90=tariff.added(step.labour_class, point.extra_p90, exchanged=exchanged),
     )
 
 
-def _option(option: JobOption, planned: PlannedJob, prices: Prices) -> OptionPrice:
-    name, rules = option.option, prices.rules
+class _Totals:
+    """What a planned job costs with any options, each reckoned once."""
+
+    def __init__(self, planned: PlannedJob, prices: Prices) -> None:
+        self._planned = planned
+        self._prices = prices
+        self._found: dict[tuple[Work, Tariff], TotalCost] = {}
+
+    def basket(self, wanted: Sequence[OptionId], chosen: frozenset[OptionId]) -> Basket:
+        """The parts of the options wanted; with a second spindle ordered to be tried, one goes back."""
+        kept = basket(self._planned.parts_with(wanted).lines)
+        two = "second_spindle" in chosen and bool(kept.lines)
+        return replace(kept, returns=max(kept.returns, 1) if two else 0)
+
+    def of(self, work: Work, kept: Basket) -> TotalCost:
+        """What this work costs with these parts."""
+        key = work, self._prices.tariff(kept)
+        if key not in self._found:
+            self._found[key] = self._prices.total(work, kept)
+        return self._found[key]
+
+
+def _option(option: JobOption, planned: PlannedJob, totals: _Totals, rules: PricingInForce) -> OptionPrice:
+    name = option.option
     rest = [each for each in planned.wanted if each != name]
     others = with_ordered(planned.job.facts, rest) - {name}
     loads = with_and_without(name, planned.job, planned.wanted)
-    baskets = _basket(planned, [*rest, name], others | {name}), _basket(planned, rest, others)
-    with_it, without = (prices.total(load, kept) for load, kept in zip(loads, baskets, strict=True))
-    extra = planned.option_parts.get(name, SourcedParts())
+    baskets = totals.basket([*rest, name], others | {name}), totals.basket(rest, others)
+    with_it, without = (totals.of(load, kept) for load, kept in zip(loads, baskets, strict=True))
+    extra = planned.option_parts.get(name, NO_PARTS)
     return OptionPrice(
         option=name,
         name=option.name,
         included=option.included,
         expected_with=with_it.expected,
         expected_without=without.expected,
-        expected_change=_change(with_it.expected, without.expected, rules),
-        p90_change=_change(with_it.quantile(0.9), without.quantile(0.9), rules),
+        expected_change=rules.money(with_it.expected_units - without.expected_units),
+        p90_change=rules.money(with_it.p90_units - without.p90_units),
         missing_prices=extra.missing,
     )
-
-
-def _basket(planned: PlannedJob, wanted: Sequence[OptionId], chosen: frozenset[OptionId]) -> Basket:
-    """The parts of the options wanted; with a second spindle ordered to be tried, one goes back."""
-    kept = basket(planned.parts_with(wanted).lines)
-    two = "second_spindle" in chosen and bool(kept.lines)
-    return replace(kept, returns=max(kept.returns, 1) if two else 0)
-
-
-def _change(to: Money, since: Money, rules: PricingInForce) -> Money:
-    return rules.money(int(rules.units(to.amount) - rules.units(since.amount)))
 
 
 def _notices(

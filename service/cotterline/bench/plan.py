@@ -330,22 +330,13 @@ def _invented(outline: Outline) -> bool:
 
 def _range(work: Work, trace: Trace) -> MinuteRange:
     p10, p50, p90 = work.minutes.quantiles((0.1, 0.5, 0.9))
-    means = [mean for means in work.each(_all_means, _means) for mean in means]
     return MinuteRange(
         p10=p10,
         p50=p50,
         p90=p90,
-        expected=round(_added("expected minutes of the whole", means, trace), _PLACES),
+        expected=round(_added("expected minutes of the whole", work.means, trace), _PLACES),
         sd=round(_spread([item.variance for item in work.spreads], trace), _PLACES),
     )
-
-
-def _all_means(outline: Outline) -> tuple[tuple[float, ...], ...]:
-    return tuple(task.means for task in outline.tasks)
-
-
-def _means(task: Task, _at: int, _outline: Outline) -> tuple[float, ...]:
-    return task.means
 
 
 def _added(name: str, terms: Sequence[float], trace: Trace) -> float:
@@ -398,7 +389,7 @@ def _decision_points(task: Task, at: int, _outline: Outline) -> tuple[DecisionPo
 
 def _option(option: OptionId, job: Job, wanted: Sequence[OptionId]) -> JobOption:
     name, why = option_words(option, job.facts, job.held)
-    with_it, without = (work.minutes for work in with_and_without(option, job, wanted))
+    with_it, without = with_and_without(option, job, wanted)
     return JobOption(
         option=option,
         name=name,
@@ -406,5 +397,5 @@ def _option(option: OptionId, job: Job, wanted: Sequence[OptionId]) -> JobOption
         included=option in with_ordered(job.facts, wanted),
         operations=job.outlines.operations_of(option, job.held),
         expected=round(with_it.mean - without.mean, _PLACES),
-        change_p90=with_it.quantile(0.9) - without.quantile(0.9),
+        change_p90=with_it.p90 - without.p90,
     )

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from cotterline.bench.labour.book import LabourClass
 from cotterline.bench.money import MINOR_DECIMALS
-from cotterline.bench.pricing.bill import Bill, Work, bill
+from cotterline.bench.pricing.bill import Bill, Charged, bill
 from cotterline.bench.pricing.sourcing import Basket, basket
 from tests.bench.pricing_cases import FULL_AND_LOW, ordered, rules
 
@@ -45,7 +45,7 @@ def test_an_invoice_with_tax_included_and_every_line_rounded() -> None:
         tax_by_kind=ALL_FULL,
     )
     parts = basket([ordered("1.20", 2, line=1), ordered("34.95", line=2)])
-    found = bill(Work(minutes={"bench": 95, "cutting": 25}, basket=parts), held)
+    found = bill(Charged(minutes={"bench": 95, "cutting": 25}, basket=parts), held)
     assert amounts(found) == ["96.58", "31.04", "2.40", "34.95", "-12.76", "3.45", "6.50"]
     assert kinds(found) == ["labour", "labour", "parts", "parts", "discount", "sundries", "shipping"]
     assert (found.net.amount, found.tax.amount, found.total.amount) == ("135.13", "27.03", "162.16")
@@ -68,7 +68,7 @@ def test_an_invoice_in_thousandths_with_tax_of_two_rates_added(at: str) -> None:
         tax_by_kind={"labour": "full", "parts": "low"},
         rounding={"at": at},
     )
-    found = bill(Work(minutes={"bench": 20}, basket=of_parts("2.345", currency="KWD")), held)
+    found = bill(Charged(minutes={"bench": 20}, basket=of_parts("2.345", currency="KWD")), held)
     assert amounts(found) == ["3.333", "2.345", "0.667", "0.117"]
     assert [(item.rate, item.net.amount, item.tax.amount, item.gross.amount) for item in found.taxes] == [
         ("full", "3.333", "0.667", "4.000"),
@@ -90,7 +90,7 @@ def test_an_invoice_in_thousandths_with_tax_of_two_rates_added(at: str) -> None:
 )
 def test_an_invoice_without_a_smaller_coin(mode: str, at: str, lines: list[str], total: str) -> None:
     held = rules("JPY", labour_rates={"bench": "101", "cutting": "103"}, rounding={"mode": mode, "at": at})
-    found = bill(Work(minutes={"bench": 30, "cutting": 30}), held)
+    found = bill(Charged(minutes={"bench": 30, "cutting": 30}), held)
     assert (amounts(found), found.total.amount) == (lines, total)
 
 
@@ -99,7 +99,7 @@ def test_an_invoice_without_a_smaller_coin(mode: str, at: str, lines: list[str],
 @pytest.mark.parametrize(("at", "shown"), [(BY_LINE, ["0.17"] * 3), (ON_TOTAL, ["0.17", "0.17", "0.16"])])
 def test_lines_shown_add_up_where_rounding_each_would_not(at: str, shown: list[str]) -> None:
     held = rules(labour_rates={"bench": "1.00", "cutting": "1.00", "frame": "1.00"}, rounding={"at": at})
-    assert amounts(bill(Work(minutes={"bench": 10, "cutting": 10, "frame": 10}), held)) == shown
+    assert amounts(bill(Charged(minutes={"bench": 10, "cutting": 10, "frame": 10}), held)) == shown
 
 
 # 120.00 of labour has 120 * 20 / 120 = 20.00 in it, parts at 10.50 have 10.50 * 5 / 105 = 0.50.
@@ -109,7 +109,7 @@ def test_included_tax_is_taken_out_of_each_rate_by_itself() -> None:
         labour_rates={"bench": "60"},
         tax_by_kind={"labour": "full", "parts": "low"},
     )
-    found = bill(Work(minutes={"bench": 120}, basket=of_parts("10.50")), held)
+    found = bill(Charged(minutes={"bench": 120}, basket=of_parts("10.50")), held)
     assert [item.tax.amount for item in found.taxes] == ["20.00", "0.50"]
     assert (found.net.amount, found.total.amount) == ("110.00", "130.50")
     assert "tax" not in kinds(found)
@@ -119,7 +119,7 @@ def test_included_tax_is_taken_out_of_each_rate_by_itself() -> None:
 # of the sum 0.198, so 0.20; line by line it would be 3 * 0.07 = 0.21.
 def test_added_tax_is_reckoned_on_the_sum_of_its_rate() -> None:
     held = rules(tax={"prices": "added", "rates": FULL_AND_LOW}, tax_by_kind=ALL_FULL)
-    found = bill(Work(basket=of_parts("0.33", "0.33", "0.33")), held)
+    found = bill(Charged(basket=of_parts("0.33", "0.33", "0.33")), held)
     assert (amounts(found)[-1], found.total.amount) == ("0.20", "1.19")
 
 
@@ -130,15 +130,15 @@ def test_the_minimum_charge_is_a_line_and_is_discounted_as_labour() -> None:
         minimum_labour="15",
         discounts=[{"name": "Club", "percent": "10", "on": "all"}],
     )
-    found = bill(Work(minutes={"bench": 10}), held)
+    found = bill(Charged(minutes={"bench": 10}), held)
     assert (amounts(found), kinds(found)) == (["10.00", "5.00", "-1.50"], ["labour", "labour", "discount"])
-    assert amounts(bill(Work(minutes={"bench": 15}), held)) == ["15.00", "-1.50"]
+    assert amounts(bill(Charged(minutes={"bench": 15}), held)) == ["15.00", "-1.50"]
 
 
 def test_work_of_a_class_without_a_rate_has_no_line_and_no_minimum_stands_for_it() -> None:
-    found = bill(Work(minutes={"frame": 60}), rules(minimum_labour="15"))
+    found = bill(Charged(minutes={"frame": 60}), rules(minimum_labour="15"))
     assert (found.lines, found.total.amount) == ((), "0.00")
-    some = bill(Work(minutes={"frame": 60, "bench": 60}), rules(labour_rates={"bench": "20"}))
+    some = bill(Charged(minutes={"frame": 60, "bench": 60}), rules(labour_rates={"bench": "20"}))
     assert amounts(some) == ["20.00"]
 
 
@@ -146,7 +146,7 @@ def test_work_of_a_class_without_a_rate_has_no_line_and_no_minimum_stands_for_it
 @pytest.mark.parametrize(("mode", "lines"), [("half_up", ["-0.01", "0.00"]), ("half_even", ["0.00", "-0.01"])])
 def test_discounts_rounded_one_by_one_never_take_more_than_there_is(mode: str, lines: list[str]) -> None:
     halves = [{"name": name, "percent": "50", "on": "parts"} for name in ("one", "other")]
-    found = bill(Work(basket=of_parts("0.01")), rules(discounts=halves, rounding={"mode": mode}))
+    found = bill(Charged(basket=of_parts("0.01")), rules(discounts=halves, rounding={"mode": mode}))
     assert amounts(found)[1:] == lines
     assert found.total.amount == "0.00"
 
@@ -159,7 +159,7 @@ def test_a_discount_on_all_is_a_line_for_each_kind_at_its_own_rate_of_tax() -> N
         discounts=[{"name": "Sale", "percent": "10", "on": "all"}],
         tax_by_kind={"labour": "full", "parts": "low"},
     )
-    found = bill(Work(minutes={"bench": 60}, basket=of_parts("40.00")), held)
+    found = bill(Charged(minutes={"bench": 60}, basket=of_parts("40.00")), held)
     cut = [(line.amount.amount, line.tax_rate) for line in found.lines if line.kind == "discount"]
     assert cut == [("-6.00", "full"), ("-4.00", "low")]
 
@@ -176,7 +176,7 @@ def test_a_discount_on_all_is_a_line_for_each_kind_at_its_own_rate_of_tax() -> N
 def test_sundries_are_a_share_up_to_a_cap_or_one_amount(sundries: dict[str, Any], amount: str) -> None:
     """5 % of parts at 40.00 are 2.00, of labour at 60.00 are 3.00."""
     held = rules(labour_rates={"bench": "60"}, sundries=sundries)
-    found = bill(Work(minutes={"bench": 60}, basket=of_parts("40.00")), held)
+    found = bill(Charged(minutes={"bench": 60}, basket=of_parts("40.00")), held)
     assert [line.amount.amount for line in found.lines if line.kind == "sundries"] == [amount]
 
 
@@ -185,9 +185,9 @@ def test_sundries_are_a_share_up_to_a_cap_or_one_amount(sundries: dict[str, Any]
 def test_deliveries_and_returns_are_counted() -> None:
     held = rules(shipping="6.50", return_shipping="4.20")
     tried = basket([ordered("30", line=1, tried=True), ordered("30", line=2, tried=True)])
-    found = bill(Work(basket=tried, exchanges=2), held)
+    found = bill(Charged(basket=tried, exchanges=2), held)
     assert [(line.quantity, line.amount.amount) for line in found.lines[1:]] == [("3", "19.50"), ("3", "12.60")]
-    assert bill(Work(), held).lines == ()
+    assert bill(Charged(), held).lines == ()
 
 
 CURRENCIES = st.sampled_from(["JPY", "EUR", "KWD", "CLF"])
@@ -244,7 +244,7 @@ def test_the_total_is_always_the_sum_of_the_lines_shown(
 ) -> None:
     currency, tax, pricing = shop
     prices = data.draw(st.lists(price_texts(currency), max_size=3))
-    work = Work(minutes=minutes, basket=of_parts(*prices, currency=currency), exchanges=data.draw(st.integers(0, 2)))
+    work = Charged(minutes=minutes, basket=of_parts(*prices, currency=currency), exchanges=data.draw(st.integers(0, 2)))
     found = bill(work, rules(currency, tax, **pricing))
     assert sum(line.amount.decimal for line in found.lines) == found.total.decimal
     assert found.net.decimal + found.tax.decimal == found.total.decimal
@@ -275,7 +275,7 @@ def test_raising_a_price_or_a_rate_never_lowers_a_bill(
         raised[what] = f"{Decimal(pricing[what]) + more:f}"
     before, after = (
         bill(
-            Work(minutes=minutes, basket=of_parts(*sold, currency=currency), exchanges=1),
+            Charged(minutes=minutes, basket=of_parts(*sold, currency=currency), exchanges=1),
             rules(currency, tax, **priced),
         )
         for sold, priced in ((prices, pricing), (raised_prices, raised))
@@ -285,4 +285,4 @@ def test_raising_a_price_or_a_rate_never_lowers_a_bill(
 
 def test_a_sum_for_labour_may_stand_for_its_minutes() -> None:
     held = rules(labour_rates={"bench": "60"}, rounding={"mode": "half_up"})
-    assert amounts(bill(Work(labour=Fraction(24691, 2)), held)) == ["123.46"]
+    assert amounts(bill(Charged(labour=Fraction(24691, 2)), held)) == ["123.46"]

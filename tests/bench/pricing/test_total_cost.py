@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from cotterline.bench.labour.minutes import MinuteDistribution, exactly
 from cotterline.bench.labour.workload import Workload
 from cotterline.bench.money import MINOR_DECIMALS, Money, whole
-from cotterline.bench.pricing.bill import Work, bill
+from cotterline.bench.pricing.bill import Charged, bill
 from cotterline.bench.pricing.in_force import PricingInForce
 from cotterline.bench.pricing.sourcing import Basket, basket
 from cotterline.bench.pricing.total_cost import EVEN_SHARES, Prices, TotalCost, terms
@@ -78,7 +78,7 @@ def test_the_rules_as_numbers_are_the_rules_of_the_bill(
     kept = parts(currency, data.draw(st.lists(price_texts(currency), max_size=2)))
     kept = replace(kept, returns=data.draw(st.integers(0, 2)))
     labour = Fraction(sixtieths, 60)
-    billed = bill(Work(labour=labour, basket=kept, exchanges=exchanges), held).total
+    billed = bill(Charged(labour=labour, basket=kept, exchanges=exchanges), held).total
     assert units(billed) == held.nearest(terms(kept, held).total(labour, exchanges))
 
 

@@ -175,12 +175,27 @@ class Work:
         return MinuteDistribution(start, self.weights @ masses)
 
     @cached_property
+    def means(self) -> tuple[float, ...]:
+        """The minutes that each operation, and each thing that may go wrong, adds to the whole on average."""
+        return tuple(mean for means in self.each(_all_means, _means) for mean in means)
+
+    @cached_property
+    def mean(self) -> float:
+        """Expected minutes of the whole."""
+        return math.fsum(self.means)
+
+    @cached_property
+    def p90(self) -> int:
+        """Minutes that suffice with probability 0.9."""
+        return self.minutes.quantile(0.9)
+
+    @cached_property
     def load(self) -> Workload:
         """The whole work as independent parts, nothing of it in cases."""
         return workload_of(self.tasks)
 
     @cached_property
-    def means(self) -> Mapping[LabourClass, float]:
+    def fixed_means(self) -> Mapping[LabourClass, float]:
         """By labour class, the expected minutes of all operations with the contingencies that cost only time."""
         once = self.each(_fixed_means, _fixed_mean)
         found: dict[LabourClass, float] = {}
@@ -328,6 +343,14 @@ def _note_predicted(risk: Risk, predicted: tuple[float, float], trace: Trace) ->
     source = "prediction of the spindle's chain line"
     name = f"chance: {risk.row.name}"
     trace.note(name, "misses - neither", risk.chance, "1", source, misses=misses, neither=neither)
+
+
+def _all_means(outline: Outline) -> tuple[tuple[float, ...], ...]:
+    return tuple(task.means for task in outline.tasks)
+
+
+def _means(task: Task, _at: int, _outline: Outline) -> tuple[float, ...]:
+    return task.means
 
 
 def _all_costs(outline: Outline) -> tuple[tuple[CostRisk, ...], ...]:

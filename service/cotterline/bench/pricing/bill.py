@@ -87,7 +87,7 @@ class Bill(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Work:
+class Charged:
     """What a bill charges for.
 
     Attributes:
@@ -116,7 +116,7 @@ class _Entry:
     rate: str | None = None
 
 
-def bill(work: Work, rules: PricingInForce) -> Bill:
+def bill(work: Charged, rules: PricingInForce) -> Bill:
     """The bill for some work. Labour of a class without a rate, and shipping without a price, have no line."""
     entries = [*_Writer(rules).entries(work)]
     amounts = _shown([entry.amount for entry in entries], rules)
@@ -140,7 +140,7 @@ class _Writer:
         self.pricing = rules.pricing
         self.by_line = rules.pricing.rounding.at == "line"
 
-    def entries(self, work: Work) -> Iterator[_Entry]:
+    def entries(self, work: Charged) -> Iterator[_Entry]:
         labour = [*self._labour(work)]
         parts = [*self._parts(work.basket.lines)]
         discounts = [*self._discounts("labour", labour), *self._discounts("parts", parts)]
@@ -156,7 +156,7 @@ class _Writer:
     def _coin(self, amount: Fraction) -> Fraction:
         return Fraction(self.rules.nearest(amount)) if self.by_line else amount
 
-    def _labour(self, work: Work) -> Iterator[_Entry]:
+    def _labour(self, work: Charged) -> Iterator[_Entry]:
         charged_so_far = Fraction(0)
         for entry in self._hours(work):
             charged_so_far += entry.amount
@@ -170,7 +170,7 @@ class _Writer:
                 amount=least - charged_so_far,
             )
 
-    def _hours(self, work: Work) -> Iterator[_Entry]:
+    def _hours(self, work: Charged) -> Iterator[_Entry]:
         if work.labour is not None:
             yield _Entry(kind="labour", taxed_as="labour", description="Labour", amount=self._coin(work.labour))
         for labour_class, minutes in (work.minutes or {}).items():
@@ -224,7 +224,7 @@ class _Writer:
     def _sundry(self, words: str, amount: Fraction) -> _Entry:
         return _Entry(kind="sundries", taxed_as="sundries", description=words, amount=amount)
 
-    def _shipping(self, work: Work) -> Iterator[_Entry]:
+    def _shipping(self, work: Charged) -> Iterator[_Entry]:
         out, back = self.pricing.shipping, self.pricing.return_shipping
         deliveries = (1 if work.basket.lines else 0) + work.exchanges
         if deliveries and not isinstance(out, UnsetType):

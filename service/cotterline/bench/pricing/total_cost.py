@@ -4,18 +4,20 @@ The rules never lower a total when labour or exchanges grow, so the quantile of 
 distribution; that point is billed again in exact fractions and rounded as the shop rounds.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property, lru_cache
 from typing import Final
 
 import numpy as np
-from msgspec import UnsetType
+from msgspec import UNSET, UnsetType
 from numpy.typing import NDArray
 
+from cotterline.bench.labour.book import LabourClass
 from cotterline.bench.labour.work import Case, Outline, Work, workload_of
 from cotterline.bench.money import Money, nearest
+from cotterline.bench.pricing.bill import MINUTES_AN_HOUR, Bill, Charged, bill
 from cotterline.bench.pricing.in_force import PricingInForce
 from cotterline.bench.pricing.rules import BillKind, SundriesFlat, SundriesShare
 from cotterline.bench.pricing.sourcing import Basket
@@ -27,11 +29,17 @@ _SLACK: Final = 1e-12
 _MOST_CASES: Final = 1024
 """Most outlines whose cost is remembered, some tens of kilobytes each."""
 
+_MOST_BILLS: Final = 512
+"""Most bills remembered: of a shop's usual jobs, whose minutes are whole, the same come again."""
+
 _MOST_TARIFFS: Final = 64
 """Most sums for parts whose rules are remembered: most jobs of a shop are fitted with one of a few units."""
 
 _MOST_AMOUNTS: Final = 4096
 """Most amounts a tariff remembers: labour is paid by the minute, so that the same come again."""
+
+_MOST_ADDED: Final = 256
+"""Most sums that a decision may add: of a shop's book there are as many as minutes to ask again about."""
 
 EVEN_SHARES: Final = tuple((2 * number + 1) / 40 for number in range(20))
 """The middles of twenty equal parts of all probability: 0.025, 0.075 and so on to 0.975."""
@@ -152,17 +160,25 @@ class Tariff:
     def __init__(self, by: Terms, rules: PricingInForce) -> None:
         self.terms = by
         self.rules = rules
-        self.amount = lru_cache(maxsize=_MOST_AMOUNTS)(self._amount)
+        self.units = lru_cache(maxsize=_MOST_AMOUNTS)(self._units)
+        self.added = lru_cache(maxsize=_MOST_ADDED)(self._added)
 
     @cached_property
     def constant(self) -> float:
         """What does not depend on the work, in floating point."""
         return float(self.terms.constant)
 
-    def _amount(self, labour: int, exchanges: int) -> Money:
+    def _units(self, labour: int, exchanges: int) -> int:
         """What is to be paid for labour in sixtieths of a minor unit and some exchanges: exact, and rounded once."""
-        exact = self.terms.total(Fraction(labour, PARTS_OF_A_MINOR_UNIT), exchanges)
-        return self.rules.money(self.rules.nearest(exact))
+        return self.rules.nearest(self.terms.total(Fraction(labour, PARTS_OF_A_MINOR_UNIT), exchanges))
+
+    def _added(self, labour_class: LabourClass, minutes: int, *, exchanged: bool) -> Money | UnsetType:
+        """What more minutes and an exchange add, sundries apart; nothing where no rate is stated."""
+        rate = self.rules.hourly(labour_class)
+        if rate is None:
+            return UNSET
+        labour = self.terms.labour_kept * self.terms.labour_tax * rate * minutes / MINUTES_AN_HOUR
+        return self.rules.money(self.rules.nearest(labour + (self.terms.exchange if exchanged else 0)))
 
 
 class TotalCost:
@@ -195,11 +211,15 @@ class TotalCost:
     @property
     def expected(self) -> Money:
         """The mean, rounded as the shop rounds."""
+        return self._tariff.rules.money(self.expected_units)
+
+    @cached_property
+    def expected_units(self) -> int:
+        """The mean in minor units."""
         # To a millionth of a minor unit, which floating point is good for: a half stays a half.
         mean = float(self._weights @ self._cases.means) + self._tariff.constant
         millionths = int(f"{mean:.6f}".replace(".", ""))
-        rules = self._tariff.rules
-        return rules.money(nearest(millionths, 10**6, rules.pricing.rounding.mode))
+        return nearest(millionths, 10**6, self._tariff.rules.pricing.rounding.mode)
 
     def quantile(self, share: float) -> Money:
         """The smallest total that suffices with probability ``share``, exact and then rounded as the shop rounds."""
@@ -207,10 +227,19 @@ class TotalCost:
 
     def quantiles(self, shares: Sequence[float]) -> tuple[Money, ...]:
         """Each share's quantile."""
+        return tuple(map(self._tariff.rules.money, self.units(shares)))
+
+    @cached_property
+    def p90_units(self) -> int:
+        """What suffices with probability 0.9, in minor units."""
+        return self.units((0.9,))[0]
+
+    def units(self, shares: Sequence[float]) -> tuple[int, ...]:
+        """Each share's quantile in minor units."""
         found = self._reached.searchsorted([share - _SLACK for share in shares])
         at = np.minimum(found, len(self.mass) - 1)
         points = zip(self._cases.labour[at].tolist(), self._cases.exchanges[at].tolist(), strict=True)
-        return tuple(self._tariff.amount(labour, exchanges) for labour, exchanges in points)
+        return tuple(self._tariff.units(labour, exchanges) for labour, exchanges in points)
 
     @property
     def curve(self) -> tuple[Money, ...]:
@@ -240,6 +269,7 @@ class Prices:
         self.rules = rules
         self._tariff = lru_cache(maxsize=_MOST_TARIFFS)(self._tariff_for)
         self._cases = lru_cache(maxsize=_MOST_CASES)(self._priced)
+        self._billed = lru_cache(maxsize=_MOST_BILLS)(self._bill)
 
     def total(self, work: Work, basket: Basket) -> TotalCost:
         """What a job costs with these parts."""
@@ -255,6 +285,13 @@ class Prices:
     def tariff(self, basket: Basket) -> Tariff:
         """The rules for a job with these parts."""
         return self._tariff(_charged(basket, self.rules), bool(basket.lines), basket.returns)
+
+    def bill(self, minutes: Mapping[LabourClass, int], basket: Basket) -> Bill:
+        """The bill for minutes of each class and these parts, if no spindle is sent back."""
+        return self._billed(tuple(minutes.items()), basket)
+
+    def _bill(self, minutes: tuple[tuple[LabourClass, int], ...], basket: Basket) -> Bill:
+        return bill(Charged(minutes=dict(minutes), basket=basket), self.rules)
 
     def _tariff_for(self, parts: Fraction, delivered: bool, returns: int) -> Tariff:  # noqa: FBT001 - a key
         return Tariff(_terms(parts, self.rules, deliveries=int(delivered), returns=returns), self.rules)

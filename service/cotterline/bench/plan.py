@@ -26,8 +26,9 @@ from cotterline.bench.labour.book import (
 )
 from cotterline.bench.labour.condition import ObservedFactor
 from cotterline.bench.labour.facts import ASSUMPTIONS, BECAUSE, option_words
+from cotterline.bench.labour.outlines import Outline
 from cotterline.bench.labour.tasks import Risk, Task
-from cotterline.bench.labour.work import Job, Outline, Work, note_chances, with_ordered
+from cotterline.bench.labour.work import Job, Work, note_chances, with_ordered
 from cotterline.bench.parts_data import PARTS, Torque
 from cotterline.bench.quantity import probability, refuse
 

@@ -6,8 +6,8 @@ from functools import cached_property
 from cotterline.bench.derivation import QUIET
 from cotterline.bench.labour.book import DEFAULT_BOOK, LabourBook
 from cotterline.bench.labour.learning import LabourTime, learn
+from cotterline.bench.labour.outlines import Outlines
 from cotterline.bench.labour.pace import Pace
-from cotterline.bench.labour.work import Outlines
 from cotterline.bench.pricing.catalogue import Part, PriceList
 from cotterline.bench.pricing.in_force import in_force
 from cotterline.bench.pricing.total_cost import Prices

@@ -8,8 +8,8 @@ from cotterline.bench.derivation import QUIET
 from cotterline.bench.labour.book import DEFAULT_BOOK, Contingency, LabourBook, LabourClass, Minutes, Operation
 from cotterline.bench.labour.facts import JobFacts, RemedyFact
 from cotterline.bench.labour.learning import LabourTime, learn
+from cotterline.bench.labour.outlines import Outlines
 from cotterline.bench.labour.pace import Pace
-from cotterline.bench.labour.work import Outlines
 
 CLASSES: tuple[LabourClass, ...] = ("bench", "cutting", "frame")
 

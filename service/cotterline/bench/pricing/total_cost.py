@@ -15,7 +15,8 @@ from msgspec import UNSET, UnsetType
 from numpy.typing import NDArray
 
 from cotterline.bench.labour.book import LabourClass
-from cotterline.bench.labour.work import Case, Outline, Work, workload_of
+from cotterline.bench.labour.outlines import Case, Outline
+from cotterline.bench.labour.work import Work, workload_of
 from cotterline.bench.money import Money, nearest
 from cotterline.bench.pricing.bill import MINUTES_AN_HOUR, Bill, Charged, bill
 from cotterline.bench.pricing.in_force import PricingInForce

@@ -1,0 +1,108 @@
+"""A workshop prepares what its quotes have in common: for itself alone, anew when it changes, and unseen outside."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import msgspec
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from msgspec import structs
+
+from cotterline.bench.derivation import Trace
+from cotterline.bench.labour.book import DEFAULT_BOOK, LabourBook, OptionId
+from cotterline.bench.labour.facts import JobFacts
+from cotterline.bench.labour.learning import LabourTime
+from cotterline.bench.labour.work import Job, with_ordered
+from cotterline.bench.pricing.in_force import PricingInForce
+from cotterline.bench.pricing.sourcing import Basket
+from cotterline.bench.pricing.total_cost import EVEN_SHARES, Prices
+from cotterline.bench.pricing.work_cost import work_cost
+from cotterline.bench.quotes import QuoteRequest, quote
+from cotterline.bench.workshop import Workshop
+from tests.bench.labour.books import outlines, random_book, random_facts
+from tests.bench.pricing_cases import FULL_AND_LOW, ordered, rules, shop
+
+REQUEST = msgspec.convert(
+    {
+        "evidence": [
+            {"kind": "old_crank", "crank": "cottered"},
+            {"kind": "shell_width", "reading": {"value": 68, "tool": "caliper"}},
+            {"kind": "pitch_gauge", "side": "drive", "leaf": 24, "leaf_unit": "tpi"},
+            {"kind": "cup_hand", "side": "drive", "hand": "left"},
+        ],
+        "spindle": {
+            "target": {
+                "aim": "old",
+                "measurement": {"method": "measured_chain_line", "chain_line": {"value": 42}},
+            },
+            "crank": {
+                "known_by": "reference_pair",
+                "taper": "jis",
+                "spindle_length": {"value": 113, "tool": "caliper"},
+                "rings": 2,
+            },
+        },
+    },
+    QuoteRequest,
+)
+SLOW = tuple(LabourTime(operation=name, minutes=90.0) for name in DEFAULT_BOOK.operations)
+DEARER = shop("GBP", {"prices": "added", "rates": FULL_AND_LOW}, labour_rates={"bench": "91"}, shipping="3")
+LONGER = structs.replace(
+    DEFAULT_BOOK,
+    operations={
+        name: structs.replace(row, minutes=structs.replace(row.minutes, high=row.minutes.high + 30))
+        for name, row in DEFAULT_BOOK.operations.items()
+    },
+)
+SHOPS: dict[str, dict[str, Any]] = {
+    "as shipped": {},
+    "own times": {"times": SLOW},
+    "own prices": {"profile": DEARER},
+    "own book": {"book": LONGER},
+}
+
+
+RULES = (rules(), rules("GBP", labour_rates={"bench": "61", "cutting": "72.50"}, shipping="3.10"))
+
+
+def answered(workshop: Workshop) -> bytes:
+    return msgspec.json.encode(quote(REQUEST, workshop, Trace(wanted=False)))
+
+
+def test_workshops_asked_by_turns_answer_as_each_alone() -> None:
+    alone = {name: answered(Workshop(**brings)) for name, brings in SHOPS.items()}
+    assert len(set(alone.values())) == len(SHOPS)
+    kept = {name: Workshop(**brings) for name, brings in SHOPS.items()}
+    for name in (*SHOPS, *reversed(SHOPS), *SHOPS):
+        assert answered(kept[name]) == alone[name], name
+
+
+@pytest.mark.parametrize("name", [name for name in SHOPS if name != "as shipped"])
+def test_a_workshop_that_changes_is_prepared_anew(name: str) -> None:
+    before = Workshop()
+    answered(before)
+    assert answered(replace(before, **SHOPS[name])) == answered(Workshop(**SHOPS[name])) != answered(before)
+
+
+def test_what_is_prepared_is_not_kept_with_a_workshop() -> None:
+    used, fresh = Workshop(), Workshop()
+    answered(used)
+    assert used == fresh
+    assert msgspec.msgpack.encode(used) == msgspec.msgpack.encode(fresh)
+
+
+@given(random_book(), random_facts(), st.sampled_from(((), ("second_spindle",))), st.sampled_from(RULES))
+def test_what_is_prepared_costs_what_the_job_by_itself_does(
+    book: LabourBook, facts: JobFacts, wanted: Sequence[OptionId], held: PricingInForce
+) -> None:
+    kept, prices = Basket(lines=(ordered("19.99", currency=held.currency),), returns=len(wanted)), Prices(held)
+    first = {name: row for name, row in book.contingencies.items() if not isinstance(row.after, str)}
+    open_rows = {name: structs.replace(row, chance_from="spindle") for name, row in first.items()}
+    shops = outlines(structs.replace(book, contingencies=book.contingencies | open_rows))
+    work = Job(facts=facts, outlines=shops).work(with_ordered(facts, wanted))
+    prepared, alone = prices.total(work, kept), prices.total_of(work_cost(work.load, held.rated), kept)
+    assert prepared.quantiles(EVEN_SHARES) == alone.quantiles(EVEN_SHARES)
+    assert prepared.expected == alone.expected
+    assert prepared.suffices(alone.quantile(0.5)) == pytest.approx(alone.suffices(alone.quantile(0.5)), abs=1e-9)

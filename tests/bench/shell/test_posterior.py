@@ -1,5 +1,6 @@
 """Bayes' rule over whole shells: against brute force with numpy and scipy, and by its laws."""
 
+import itertools
 import math
 
 import msgspec
@@ -180,6 +181,22 @@ def test_leaving_an_item_out_is_never_having_had_it(evidence: tuple[Evidence, ..
         rest = posterior(evidence[:index] + evidence[index + 1 :])
         np.testing.assert_array_equal(known.probabilities_without[index], rest.probabilities)
         np.testing.assert_array_equal(known.log_joint[index + 1], rest.log_joint[0])
+
+
+def test_readings_of_one_kind_weigh_the_same_to_the_last_digit_in_any_order() -> None:
+    readings = [width(68), width(70.13), width(67.37), width(71.9, "caliper")]
+    first, *others = (posterior(order) for order in itertools.permutations(readings))
+    for other in others:
+        np.testing.assert_array_equal(other.log_likelihood, first.log_likelihood)
+
+
+@pytest.mark.parametrize("size", [30.4, 30.9, 31.3])
+def test_of_families_that_are_equally_probable_the_first_of_the_table_leads(size: float) -> None:
+    """Two plain bores that nothing tells apart have the same weight in the table of priors."""
+    known = posterior([bore("plain"), bore("plain", "non_drive"), cup(size)])
+    alike = known.pairs["one_piece_51", "one_piece_51"], known.pairs["press_41", "press_41"]
+    assert alike[0] == pytest.approx(alike[1], rel=1e-12)
+    assert known.leader.drive.id == "one_piece_51"
 
 
 @pytest.mark.parametrize(

@@ -1,14 +1,15 @@
 """Shops, prices and parts for the tests of pricing, built from a few words. Every name and figure is invented."""
 
+from collections.abc import Sequence
 from typing import Any
 
 import msgspec
 
 from cotterline.bench.money import Money
-from cotterline.bench.parts_list import Measure, PartsLine, PropertyName, Quantity, Text, unit_thread
+from cotterline.bench.parts_list import Measure, PartsLine, PropertyName, Quantity, Role, Text, unit_thread
 from cotterline.bench.pricing.catalogue import Offer, Part, PriceList
 from cotterline.bench.pricing.in_force import PricingInForce, in_force
-from cotterline.bench.pricing.sourcing import SourcedLine
+from cotterline.bench.pricing.sourcing import Market, SourcedLine, SourcedParts
 from cotterline.bench.shell.families import FAMILIES
 from cotterline.bench.shop_profile import ShopProfile
 
@@ -82,6 +83,20 @@ def unit(sku: str = "u113", length: float = 113, **other: Any) -> Part:  # noqa:
         "taper": "iso",
     }
     return msgspec.convert(body | other, Part)
+
+
+def sourced(
+    need: Sequence[PartsLine], parts: Sequence[Part], price_lists: Sequence[PriceList], held: PricingInForce
+) -> SourcedParts:
+    """What a market of these parts and lists answers."""
+    return Market(parts, price_lists, held).sourced(need)
+
+
+def for_role(
+    role: Role, what: str, parts: Sequence[Part], price_lists: Sequence[PriceList], held: PricingInForce
+) -> SourcedParts:
+    """The cheapest of a role in such a market."""
+    return Market(parts, price_lists, held).for_role(role, what)
 
 
 def list_of(supplier: str, currency: str = "EUR", **prices: str) -> PriceList:

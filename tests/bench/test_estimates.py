@@ -19,13 +19,13 @@ from cotterline.bench.money import Money, whole
 from cotterline.bench.plan import Plan, PlanContingency, PlanStep, plan
 from cotterline.bench.pricing.catalogue import Part
 from cotterline.bench.pricing.in_force import in_force
-from cotterline.bench.pricing.sourcing import SourcedParts, basket, for_role, sourced
+from cotterline.bench.pricing.sourcing import SourcedParts, basket
 from cotterline.bench.pricing.total_cost import Prices, terms
 from cotterline.bench.shop_profile import ShopProfile
 from tests.bench.formulas import check_steps
 from tests.bench.labour.books import outlines
 from tests.bench.pricing.job_enumeration import quantile
-from tests.bench.pricing_cases import FULL_AND_LOW, list_of, rules, shop, unit, unit_line
+from tests.bench.pricing_cases import FULL_AND_LOW, for_role, list_of, rules, shop, sourced, unit, unit_line
 
 FACTS = JobFacts(ordering_allowed=True, old_crank="cottered", threaded=True, miss_first=0.3, miss_all=0.1, rings=2)
 PRICING: dict[str, Any] = {

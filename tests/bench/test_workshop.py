@@ -11,19 +11,34 @@ from hypothesis import strategies as st
 from msgspec import structs
 
 from cotterline.bench.derivation import Trace
+from cotterline.bench.estimates import Estimate
 from cotterline.bench.labour.book import DEFAULT_BOOK, LabourBook, OptionId
+from cotterline.bench.labour.condition import JobCondition
 from cotterline.bench.labour.facts import JobFacts
 from cotterline.bench.labour.learning import LabourTime
 from cotterline.bench.labour.work import Job, with_ordered
+from cotterline.bench.plan import Plan
 from cotterline.bench.pricing.in_force import PricingInForce
 from cotterline.bench.pricing.sourcing import Basket
 from cotterline.bench.pricing.total_cost import EVEN_SHARES, Prices
 from cotterline.bench.pricing.work_cost import work_cost
 from cotterline.bench.quotes import QuoteRequest, quote
-from cotterline.bench.workshop import Workshop
+from cotterline.bench.spindle.question import SpindleQuestion
+from cotterline.bench.workshop import MOST_REMEMBERED, Workshop
 from tests.bench.labour.books import outlines, random_book, random_facts
-from tests.bench.pricing_cases import FULL_AND_LOW, ordered, rules, shop
+from tests.bench.pricing_cases import FULL_AND_LOW, list_of, ordered, rules, shop, unit
 
+SPINDLE: dict[str, Any] = {
+    "target": {"aim": "old", "measurement": {"method": "measured_chain_line", "chain_line": {"value": 42}}},
+    "crank": {
+        "known_by": "reference_pair",
+        "taper": "jis",
+        "spindle_length": {"value": 113, "tool": "caliper"},
+        "chain_line": {"method": "measured_chain_line", "chain_line": {"value": 42, "tool": "caliper"}},
+        "rings": 2,
+    },
+}
+MEASURED_WELL = {"method": "measured_chain_line", "chain_line": {"value": 42, "tool": "caliper"}}
 REQUEST = msgspec.convert(
     {
         "evidence": [
@@ -32,18 +47,7 @@ REQUEST = msgspec.convert(
             {"kind": "pitch_gauge", "side": "drive", "leaf": 24, "leaf_unit": "tpi"},
             {"kind": "cup_hand", "side": "drive", "hand": "left"},
         ],
-        "spindle": {
-            "target": {
-                "aim": "old",
-                "measurement": {"method": "measured_chain_line", "chain_line": {"value": 42}},
-            },
-            "crank": {
-                "known_by": "reference_pair",
-                "taper": "jis",
-                "spindle_length": {"value": 113, "tool": "caliper"},
-                "rings": 2,
-            },
-        },
+        "spindle": SPINDLE,
     },
     QuoteRequest,
 )
@@ -61,6 +65,8 @@ SHOPS: dict[str, dict[str, Any]] = {
     "own times": {"times": SLOW},
     "own prices": {"profile": DEARER},
     "own book": {"book": LONGER},
+    "own parts": {"parts": (unit(taper="jis"),), "price_lists": (list_of("s", u113="19.95"),)},
+    "other prices of parts": {"parts": (unit(taper="jis"),), "price_lists": (list_of("s", u113="29.95"),)},
 }
 
 
@@ -91,6 +97,48 @@ def test_what_is_prepared_is_not_kept_with_a_workshop() -> None:
     answered(used)
     assert used == fresh
     assert msgspec.msgpack.encode(used) == msgspec.msgpack.encode(fresh)
+
+
+UNDECIDED = structs.replace(REQUEST, evidence=REQUEST.evidence[:1], job=JobCondition(rust="heavy"))
+
+
+def planned(request: QuoteRequest, workshop: Workshop, *, derivation: bool = False) -> tuple[Plan, Estimate]:
+    result = quote(request, workshop, Trace(wanted=derivation))
+    return result.plan, result.estimate
+
+
+def test_what_is_remembered_of_a_job_that_may_not_be_ordered_is_what_is_worked_out_with_a_derivation() -> None:
+    workshop = Workshop()
+    older = structs.replace(UNDECIDED, job=JobCondition(rust="heavy", years_since_service=40))
+    for request in (UNDECIDED, older, UNDECIDED, older):
+        assert planned(request, workshop) == planned(request, workshop, derivation=True)
+        assert planned(request, workshop) == planned(request, Workshop())
+    assert planned(UNDECIDED, workshop)[0] != planned(older, workshop)[0]
+
+
+def test_a_prediction_that_bears_on_such_a_job_is_not_passed_over() -> None:
+    """By a book of the shop's own that has what a miss brings in an operation of every job."""
+    rows = {"miss": structs.replace(DEFAULT_BOOK.contingencies["pedal_seized"], chance_from="spindle")}
+    workshop = Workshop(book=structs.replace(DEFAULT_BOOK, contingencies=rows))
+    ruled = structs.replace(UNDECIDED, spindle=msgspec.convert(SPINDLE, SpindleQuestion))
+    surer = {**SPINDLE, "target": {"aim": "old", "measurement": MEASURED_WELL}}
+    gauged = structs.replace(UNDECIDED, spindle=msgspec.convert(surer, SpindleQuestion))
+    found = [planned(request, workshop)[0] for request in (ruled, gauged, ruled)]
+    assert found[0] == found[2]
+    chances = [row.chance for made in found for step in made.steps for row in step.contingencies]
+    assert len(set(chances)) == 2
+
+
+def test_no_more_whole_answers_are_remembered_than_said() -> None:
+    workshop, asked = Workshop(), list[int]()
+
+    def make(_: Workshop, kind: int) -> int:
+        asked.append(kind)
+        return -kind
+
+    for kind in (0, 0, *range(1, MOST_REMEMBERED + 1), 0):
+        assert workshop.remembered(make, kind) == -kind
+    assert asked == [0, *range(1, MOST_REMEMBERED + 1), 0]
 
 
 @given(random_book(), random_facts(), st.sampled_from(((), ("second_spindle",))), st.sampled_from(RULES))

@@ -7,7 +7,7 @@ and left out, and then no ceiling is named: a sum that leaves something out is n
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from math import ceil
-from typing import Annotated, Final, Literal, get_args
+from typing import Annotated, Final, Literal, NamedTuple, get_args
 
 import msgspec
 from msgspec import UNSET, UnsetType
@@ -196,8 +196,8 @@ def estimate(planned: PlannedJob, prices: Prices, trace: Trace) -> Estimate:
     rules = prices.rules
     work, parts = workload(planned.job, planned.wanted), planned.parts_with(planned.wanted)
     totals = _Totals(planned, prices)
-    kept = totals.basket(planned.wanted, with_ordered(planned.job.facts, planned.wanted))
-    total, tariff = totals.of(work, kept), prices.tariff(kept)
+    sold = totals.sold(planned.wanted, with_ordered(planned.job.facts, planned.wanted))
+    total, kept, tariff = totals.of(work, sold), sold.basket, sold.tariff
     missing = (*parts.missing, *_unsourced(planned), *_unpriced(work, kept, rules))
     ceiling = UNSET if missing else ceiling_of(total, rules, trace)
     return Estimate(
@@ -273,25 +273,38 @@ def _decision(point: DecisionPoint, planned: Plan, tariff: Tariff) -> DecisionCo
     )
 
 
+class Sold(NamedTuple):
+    """The parts that are charged, and the rules for a job with them."""
+
+    basket: Basket
+    tariff: Tariff
+
+
 class _Totals:
     """What a planned job costs with any options, each reckoned once."""
 
     def __init__(self, planned: PlannedJob, prices: Prices) -> None:
         self._planned = planned
         self._prices = prices
+        self._sold: dict[tuple[tuple[OptionId, ...], bool], Sold] = {}
         self._found: dict[tuple[Work, Tariff], TotalCost] = {}
 
-    def basket(self, wanted: Sequence[OptionId], chosen: frozenset[OptionId]) -> Basket:
+    def sold(self, wanted: Sequence[OptionId], chosen: frozenset[OptionId]) -> Sold:
         """The parts of the options wanted; with a second spindle ordered to be tried, one goes back."""
-        kept = basket(self._planned.parts_with(wanted).lines)
-        two = "second_spindle" in chosen and bool(kept.lines)
-        return replace(kept, returns=max(kept.returns, 1) if two else 0)
+        two, extra = "second_spindle" in chosen, self._planned.option_parts
+        key = tuple(name for name in wanted if name in extra), two
+        if key not in self._sold:
+            kept = basket(self._planned.parts_with(wanted).lines)
+            returns = max(kept.returns, 1) if two and kept.lines else 0
+            kept = kept if kept.returns == returns else replace(kept, returns=returns)
+            self._sold[key] = Sold(kept, self._prices.tariff(kept))
+        return self._sold[key]
 
-    def of(self, work: Work, kept: Basket) -> TotalCost:
+    def of(self, work: Work, sold: Sold) -> TotalCost:
         """What this work costs with these parts."""
-        key = work, self._prices.tariff(kept)
+        key = work, sold.tariff
         if key not in self._found:
-            self._found[key] = self._prices.total(work, kept)
+            self._found[key] = self._prices.total(work, sold.basket)
         return self._found[key]
 
 
@@ -300,8 +313,8 @@ def _option(option: JobOption, planned: PlannedJob, totals: _Totals, rules: Pric
     rest = [each for each in planned.wanted if each != name]
     others = with_ordered(planned.job.facts, rest) - {name}
     loads = with_and_without(name, planned.job, planned.wanted)
-    baskets = totals.basket([*rest, name], others | {name}), totals.basket(rest, others)
-    with_it, without = (totals.of(load, kept) for load, kept in zip(loads, baskets, strict=True))
+    parts = totals.sold([*rest, name], others | {name}), totals.sold(rest, others)
+    with_it, without = (totals.of(load, sold) for load, sold in zip(loads, parts, strict=True))
     extra = planned.option_parts.get(name, NO_PARTS)
     return OptionPrice(
         option=name,

@@ -6,17 +6,16 @@ import msgspec
 from msgspec import UNSET, UnsetType
 
 from cotterline.bench.chain.drivetrain import Drivetrain, DrivetrainResult
-from cotterline.bench.derivation import Trace
-from cotterline.bench.estimates import Estimate, PlannedJob, estimate
+from cotterline.bench.derivation import QUIET, Trace
+from cotterline.bench.estimates import NO_PARTS, Estimate, PlannedJob, estimate
 from cotterline.bench.labour.book import OptionId
-from cotterline.bench.labour.condition import JobCondition
+from cotterline.bench.labour.condition import JobCondition, as_it_bears
 from cotterline.bench.labour.facts import JobFacts, RemedyFact
 from cotterline.bench.labour.learning import learn
 from cotterline.bench.labour.work import Job
-from cotterline.bench.parts_list import PartsLine, PartsList
+from cotterline.bench.parts_list import PartsList
 from cotterline.bench.plan import Plan, plan
-from cotterline.bench.pricing.in_force import PricingInForce
-from cotterline.bench.pricing.sourcing import SourcedParts, for_role, sourced
+from cotterline.bench.pricing.sourcing import SourcedParts
 from cotterline.bench.quantity import probability
 from cotterline.bench.shell.evidence import Bore, Evidence, OldCrank
 from cotterline.bench.shell.families import FAMILIES
@@ -66,16 +65,28 @@ def planned_and_priced(
     """
     if trace.wanted:
         learn(workshop.book, workshop.times, trace)
-    job = Job(facts=facts_of(known), outlines=workshop.outlines, condition=condition)
+    job = Job(facts=facts_of(known), outlines=workshop.outlines, condition=as_it_bears(condition))
+    parts = _parts(known, workshop)
+    if trace.wanted or job.facts.ordering_allowed or job.predicts_anything:
+        return _worked_out(job, tuple(wanted), parts, workshop, trace)
+    found: tuple[Plan, Estimate] = workshop.remembered(_withheld, job.facts_unpredicted, job.condition, tuple(wanted))
+    return found
+
+
+def _withheld(
+    workshop: Workshop, facts: JobFacts, condition: JobCondition, wanted: tuple[OptionId, ...]
+) -> tuple[Plan, Estimate]:
+    """Of a job nothing is ordered for yet and no chance of which is predicted: there are few kinds of them."""
+    job = Job(facts=facts, outlines=workshop.outlines, condition=condition)
+    return _worked_out(job, wanted, NO_PARTS, workshop, QUIET)
+
+
+def _worked_out(
+    job: Job, wanted: tuple[OptionId, ...], parts: SourcedParts, workshop: Workshop, trace: Trace
+) -> tuple[Plan, Estimate]:
     steps = plan(job, wanted, trace)
-    rules = workshop.prices.rules
-    found = PlannedJob(
-        job=job,
-        plan=steps,
-        wanted=wanted,
-        parts=_parts(known, workshop, rules),
-        option_parts=_option_parts(steps, workshop, rules),
-    )
+    extra = _option_parts(steps, workshop)
+    found = PlannedJob(job=job, plan=steps, wanted=wanted, parts=parts, option_parts=extra)
     return steps, estimate(found, workshop.prices, trace)
 
 
@@ -135,14 +146,12 @@ def _chain_may_drop(gears: DrivetrainResult | UnsetType) -> bool:
     return gears.drop_through.possible
 
 
-def _parts(known: Known, workshop: Workshop, rules: PricingInForce) -> SourcedParts:
-    lines: tuple[PartsLine, ...] = known.parts.lines if isinstance(known.parts, PartsList) else ()
-    return sourced(lines, workshop.parts, workshop.price_lists, rules)
+def _parts(known: Known, workshop: Workshop) -> SourcedParts:
+    return workshop.market.sourced(known.parts.lines) if isinstance(known.parts, PartsList) else NO_PARTS
 
 
-def _option_parts(steps: Plan, workshop: Workshop, rules: PricingInForce) -> dict[OptionId, SourcedParts]:
+def _option_parts(steps: Plan, workshop: Workshop) -> dict[OptionId, SourcedParts]:
     """What an option needs that the parts list does not have."""
-    found: dict[OptionId, SourcedParts] = {}
     if any(option.option == "new_chain" for option in steps.options):
-        found["new_chain"] = for_role("chain", "Chain", workshop.parts, workshop.price_lists, rules)
-    return found
+        return {"new_chain": workshop.market.for_role("chain", "Chain")}
+    return {}

@@ -115,6 +115,7 @@ def in_minor_units(amount: str | Decimal, currency: str) -> Fraction:
     return Fraction(amount) / Fraction(minor_unit(currency))
 
 
+@lru_cache(maxsize=8192)  # an estimate states some thirty amounts, and those of a shop's jobs lie close together
 def of_minor_units(units: int, currency: str) -> Money:
     """A whole number of minor units as an amount.
 

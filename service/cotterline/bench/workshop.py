@@ -1,7 +1,9 @@
 """What a shop brings to a calculation besides the bicycle: its settings, its labour book, its pace, its prices."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
+from typing import Any, Final
 
 from cotterline.bench.derivation import QUIET
 from cotterline.bench.labour.book import DEFAULT_BOOK, LabourBook
@@ -10,9 +12,13 @@ from cotterline.bench.labour.outlines import Outlines
 from cotterline.bench.labour.pace import Pace
 from cotterline.bench.pricing.catalogue import Part, PriceList
 from cotterline.bench.pricing.in_force import in_force
+from cotterline.bench.pricing.sourcing import Market
 from cotterline.bench.pricing.total_cost import Prices
 from cotterline.bench.shop_profile import DEFAULT, ShopProfile
 from cotterline.bench.spindle.offset import OffsetReport
+
+MOST_REMEMBERED: Final = 1024
+"""Most whole answers remembered, some tens of kilobytes each."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,6 +45,16 @@ class Workshop:
     def outlines(self) -> Outlines:
         """Its book at its own pace, prepared for all its jobs; it goes with the workshop."""
         return Outlines(Pace(self.book, learn(self.book, self.times, QUIET)))
+
+    @cached_property
+    def market(self) -> Market:
+        """Its catalogue and price lists, laid out for all its jobs."""
+        return Market(self.parts, self.price_lists, self.prices.rules)
+
+    @cached_property
+    def remembered(self) -> Callable[..., Any]:
+        """What a function makes of the workshop and a few kinds of job: asked for the first time, or remembered."""
+        return lru_cache(maxsize=MOST_REMEMBERED)(lambda make, *of: make(self, *of))
 
     @cached_property
     def prices(self) -> Prices:

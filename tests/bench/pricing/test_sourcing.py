@@ -15,11 +15,9 @@ from cotterline.bench.pricing.sourcing import (
     SourcedLine,
     SourcedParts,
     basket,
-    for_role,
     selling_price,
-    sourced,
 )
-from tests.bench.pricing_cases import exactly, list_of, ordered, rules, unit, unit_line
+from tests.bench.pricing_cases import exactly, for_role, list_of, ordered, rules, sourced, unit, unit_line
 
 RULES = rules()
 BOLTS = PartsLine(

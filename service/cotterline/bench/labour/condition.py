@@ -57,6 +57,23 @@ class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 _TABLE = load("job_condition", _Table)
 
 
+def as_it_bears(condition: JobCondition) -> JobCondition:
+    """The condition with no more years than it takes to tell it from others: all that bear alike are the same.
+
+    >>> as_it_bears(JobCondition(years_since_service=31)) == as_it_bears(JobCondition(years_since_service=47.5))
+    True
+    """
+    years, recent, long = condition.years_since_service, _TABLE.recently_serviced, _TABLE.long_unserviced
+    if isinstance(years, UnsetType):
+        return condition
+    bearing: float | UnsetType = UNSET
+    if years <= recent.years_at_most:
+        bearing = recent.years_at_most
+    elif years >= long.years_at_least:
+        bearing = long.years_at_least
+    return msgspec.structs.replace(condition, years_since_service=bearing)
+
+
 def observed(condition: JobCondition) -> tuple[Factor, ...]:
     """The factors that hold.
 

@@ -1,6 +1,6 @@
 """The operations of a job, each with what may go wrong in it, as distributions."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -92,6 +92,11 @@ class Task:
     def unpredicted(self) -> "Task":
         """The same without what a prediction says the chance of."""
         return replace(self, risks=tuple(risk for risk in self.risks if not risk.predicted))
+
+    def predicted_at(self, chances: Sequence[float]) -> "Task":
+        """The same with the chances a prediction gives, in the order of what they are of."""
+        given = iter(chances)
+        return replace(self, risks=tuple(risk.at(next(given)) if risk.predicted else risk for risk in self.risks))
 
     def walk(self) -> Iterator[tuple[Risk, float]]:
         """Yield all that may go wrong in doing it once, each with the probability that its turn comes."""

@@ -8,7 +8,7 @@ from itertools import product
 
 import msgspec
 import numpy as np
-from msgspec import UnsetType
+from msgspec import UNSET, UnsetType
 from numpy.typing import NDArray
 
 from cotterline.bench.derivation import Trace
@@ -21,6 +21,9 @@ from cotterline.bench.labour.tasks import Risk, Task
 from cotterline.bench.labour.workload import CostRisk, Spread, Workload
 from cotterline.bench.quantity import probability
 
+ToldTask = tuple[Task, tuple[float, ...]]
+"""A task of an outline, and the chances that are predicted in it."""
+
 
 class Work:
     """The work of one job with the options chosen.
@@ -28,21 +31,26 @@ class Work:
     Args:
         outline: of it.
         chances: of what is predicted, in the order of ``outline.predicted``.
+        told: tasks whose predicted chances were filled in already, for the job with other options.
     """
 
-    def __init__(self, outline: Outline, chances: Sequence[float]) -> None:
+    def __init__(self, outline: Outline, chances: Sequence[float], told: dict[ToldTask, Task] | None = None) -> None:
         self.outline = outline
         self.chances = chances
+        self._told = {} if told is None else told
 
     @cached_property
     def changed(self) -> Mapping[int, Task]:
         """The tasks with a predicted chance, by their number."""
-        found: dict[int, Task] = {}
+        by_task: dict[int, tuple[float, ...]] = {}
         for place, value in zip(self.outline.predicted, self.chances, strict=True):
-            task = found.get(place.task, self.outline.tasks[place.task])
-            risks = list(task.risks)
-            risks[place.risk] = risks[place.risk].at(value)
-            found[place.task] = replace(task, risks=tuple(risks))
+            by_task[place.task] = (*by_task.get(place.task, ()), value)
+        found = {}
+        for at, chances in by_task.items():
+            key = self.outline.tasks[at], chances
+            if key not in self._told:
+                self._told[key] = key[0].predicted_at(chances)
+            found[at] = self._told[key]
         return found
 
     @cached_property
@@ -153,7 +161,21 @@ class Job:
         return replace(self, facts=msgspec.structs.replace(self.facts, lengths_ordered=1))
 
     @cached_property
+    def predicts_anything(self) -> bool:
+        """Whether a predicted chance is in the work with any of the options that it offers."""
+        return bool(self.work(frozenset(self.outlines.offered(self.held))).outline.predicted)
+
+    @cached_property
+    def facts_unpredicted(self) -> JobFacts:
+        """The facts without what is predicted."""
+        return msgspec.structs.replace(self.facts, miss_first=UNSET, miss_all=UNSET)
+
+    @cached_property
     def _worked_out(self) -> dict[frozenset[OptionId], Work]:
+        return {}
+
+    @cached_property
+    def _told(self) -> dict[ToldTask, Task]:
         return {}
 
     def work(self, chosen: frozenset[OptionId]) -> Work:
@@ -164,7 +186,7 @@ class Job:
             risks = (outline.tasks[place.task].risks[place.risk].row for place in outline.predicted)
             two = "second_spindle" in chosen
             chances = [_chance(misses_of(row, self.facts, two=two)) for row in risks]
-            self._worked_out[chosen] = Work(outline, chances)
+            self._worked_out[chosen] = Work(outline, chances, self._told)
         return self._worked_out[chosen]
 
 

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
+from functools import lru_cache
 from typing import Final
 
 import msgspec
@@ -19,6 +20,9 @@ from cotterline.bench.pricing.candidates import Candidate, Offers, by_sku, candi
 from cotterline.bench.pricing.catalogue import Part, PriceList
 from cotterline.bench.pricing.in_force import PricingInForce
 from cotterline.bench.pricing.rules import MarkupTier
+
+_MOST_LINES: Final = 1024
+"""Most lines of parts lists whose answer is remembered: a shop fits few kinds of unit."""
 
 NO_PART: Final = "No part in the catalogue has every property asked for."
 
@@ -92,39 +96,46 @@ class Basket:
     returns: int = 0
 
 
-def sourced(
-    need: Sequence[PartsLine], parts: Sequence[Part], price_lists: Sequence[PriceList], rules: PricingInForce
-) -> SourcedParts:
-    """Find the part and the cheapest offer for every line that is ordered.
+class Market:
+    """What a shop can fit and what its suppliers ask for it, laid out to be asked for one job after another.
 
     Args:
-        need: lines of a parts list; those the shop has at hand are passed over.
         parts: of the shop's catalogue; more than fit do no harm.
         price_lists: of its suppliers.
         rules: the shop's markup and currency. Prices in another currency are named, never converted.
     """
-    offers = by_sku(price_lists)
-    found = [_answered(line, parts, offers, rules) for line in need if line.supply == "order"]
-    return SourcedParts(
-        lines=tuple(item for item in found if isinstance(item, SourcedLine)),
-        missing=tuple(item for item in found if isinstance(item, MissingPrice)),
-    )
 
+    def __init__(self, parts: Sequence[Part], price_lists: Sequence[PriceList], rules: PricingInForce) -> None:
+        self._parts: dict[str, list[Part]] = {}
+        for part in parts:
+            self._parts.setdefault(part.role, []).append(part)
+        self._offers = by_sku(price_lists)
+        self._rules = rules
+        self._answer = lru_cache(maxsize=_MOST_LINES)(self._answered)
 
-def for_role(
-    role: Role, what: str, parts: Sequence[Part], price_lists: Sequence[PriceList], rules: PricingInForce
-) -> SourcedParts:
-    """The cheapest part of a role that no line of a parts list describes, such as a chain.
+    def sourced(self, need: Sequence[PartsLine]) -> SourcedParts:
+        """Find the part and the cheapest offer for every line that is ordered.
 
-    Args:
-        role: what it is for.
-        what: is wanted, in words, should nobody have a price for it.
-        parts: of the shop's catalogue.
-        price_lists: of its suppliers.
-        rules: as for ``sourced``.
-    """
-    anything = PartsLine(number=0, role=role, supply="order", name=what, quantity=Quantity(1))
-    return sourced((anything,), parts, price_lists, rules)
+        Args:
+            need: lines of a parts list; those the shop has at hand are passed over.
+        """
+        found = [self._answer(line) for line in need if line.supply == "order"]
+        return SourcedParts(
+            lines=tuple(item for item in found if isinstance(item, SourcedLine)),
+            missing=tuple(item for item in found if isinstance(item, MissingPrice)),
+        )
+
+    def for_role(self, role: Role, what: str) -> SourcedParts:
+        """The cheapest part of a role that no line of a parts list describes, such as a chain.
+
+        Args:
+            role: what it is for.
+            what: is wanted, in words, should nobody have a price for it.
+        """
+        return self.sourced((PartsLine(number=0, role=role, supply="order", name=what, quantity=Quantity(1)),))
+
+    def _answered(self, line: PartsLine) -> SourcedLine | MissingPrice:
+        return _answered(line, self._parts.get(line.role, ()), self._offers, self._rules)
 
 
 def basket(lines: Sequence[SourcedLine]) -> Basket:

@@ -1,6 +1,7 @@
 """What workers and a shop do to a run, done by hand on the database of a service that is asked about it meanwhile."""
 
 import asyncio
+import time
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime
 from typing import Any, TypeVar
@@ -15,6 +16,14 @@ from cotterline.store.tenancy import Tenant
 from tests.store import running
 
 Done = TypeVar("Done")
+
+
+def until(wanted: Callable[[], bool]) -> None:
+    """Wait for what comes about soon."""
+    deadline = time.monotonic() + 10
+    while not wanted():
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
 
 
 class RunHand:

@@ -12,7 +12,7 @@ from litestar.testing import TestClient
 
 from cotterline.api import long_answers, quote_run_progress
 from cotterline.api.edge import Edge
-from tests.api.run_hand import RunHand
+from tests.api.run_hand import RunHand, until
 from tests.serving import Served
 
 Client = TestClient[Edge]
@@ -75,9 +75,10 @@ def test_no_run_is_followed_that_is_not_there(client: Client) -> None:
     assert client.get(path(uuid4())).status_code == 404
 
 
-def test_a_head_names_what_there_is_and_follows_nothing(client: Client, hand: RunHand) -> None:
-    head = client.head(path(hand.made(1).id))
+def test_a_head_names_what_there_is_and_follows_nothing(served: Served, caller: httpx.Client, hand: RunHand) -> None:
+    head = caller.head(path(hand.made(1).id))
     assert (head.status_code, head.headers["content-type"], head.content) == (200, "text/event-stream", b"")
+    until(lambda: served.answers.under_way == 0)
 
 
 def test_every_change_is_told_at_most_one_a_second_until_the_end(caller: httpx.Client, hand: RunHand) -> None:
@@ -125,7 +126,9 @@ def test_where_nothing_changes_comments_keep_the_connection(
 
 def test_after_a_while_it_ends_and_says_when_to_come_again(served: Served, caller: httpx.Client, hand: RunHand) -> None:
     served.answers.quiet_seconds = 0.5
+    begun = time.monotonic()
     answer = caller.get(path(hand.made(1).id))
+    assert 0.4 < time.monotonic() - begun < 5
     assert answer.text.startswith("retry: 3000\n\nevent: progress\n")
     assert answer.text.count("event:") == 1
 
@@ -155,13 +158,11 @@ def test_more_than_a_process_gives_at_once_are_put_off_until_one_leaves(
     served: Served, caller: httpx.Client, hand: RunHand, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(long_answers, "MOST", 1)
+    served.answers.quiet_seconds = 10.0
     run = hand.made(1)
     with caller.stream("GET", path(run.id)) as answer:
         coming = events(answer.iter_lines())
         next(coming)
         put_off = caller.get(path(run.id))
         assert (put_off.status_code, int(put_off.headers["retry-after"]) > 0) == (503, True)
-    deadline = time.monotonic() + 10
-    while served.answers.under_way and time.monotonic() < deadline:
-        time.sleep(0.02)
-    assert served.answers.under_way == 0
+    until(lambda: served.answers.under_way == 0)

@@ -7,7 +7,6 @@ import random
 import re
 import socket
 import time
-from collections.abc import Callable
 from typing import Any
 from uuid import UUID, uuid4
 
@@ -21,7 +20,7 @@ from cotterline.api.quote_streams import JSON_LINES
 from cotterline.store import quote_run_parts
 from cotterline.store.quote_run_inputs import packed
 from tests.api.conftest import SECRET_KEY
-from tests.api.run_hand import RunHand
+from tests.api.run_hand import RunHand, until
 from tests.benchmarks.invented_bikes import csv_rows, json_lines
 from tests.serving import Served, serving_from
 from tests.shops import Shop
@@ -47,14 +46,6 @@ def looks(monkeypatch: pytest.MonkeyPatch) -> list[int]:
 
 def path(run_id: object, part: object = "") -> str:
     return f"/v1/quote-runs/{run_id}/results" + (f"/{part}" if part else "")
-
-
-def until(wanted: Callable[[], bool]) -> None:
-    """Wait for what comes about soon."""
-    deadline = time.monotonic() + 10
-    while not wanted():
-        assert time.monotonic() < deadline
-        time.sleep(0.02)
 
 
 def last_line(content: bytes) -> dict[str, Any]:
@@ -172,12 +163,13 @@ def test_answers_thrown_away_or_removed_are_not_there_and_the_words_say_why(clie
             assert word in gone.json()["detail"]
 
 
-def test_a_head_names_what_there_is_and_follows_nothing(client: Client, hand: RunHand) -> None:
+def test_a_head_names_what_there_is_and_follows_nothing(served: Served, caller: httpx.Client, hand: RunHand) -> None:
     run = hand.made(2, 1)
     hand.answer(run.id, FIRST)
     for part in ("", 1):
-        head = client.head(path(run.id, part))
+        head = caller.head(path(run.id, part))
         assert (head.status_code, head.headers["content-type"], head.content) == (200, JSON_LINES, b"")
+        until(lambda: served.answers.under_way == 0)
 
 
 def test_the_stream_follows_the_work_in_the_order_of_the_bicycles(caller: httpx.Client, hand: RunHand) -> None:

@@ -20,6 +20,7 @@ class Cutting:
         self._target = (parts.hostname, parts.port)
         self._allowed = allowed
         self._listener = socket.create_server(("127.0.0.1", 0))
+        self._passing: list[threading.Thread] = []
         self.cuts = 0
 
     @property
@@ -37,13 +38,16 @@ class Cutting:
         finally:
             self._listener.shutdown(socket.SHUT_RDWR)
             self._listener.close()
-            thread.join(10)
+            for each in [thread, *self._passing]:
+                each.join(10)
 
     def _serve(self) -> None:
         with contextlib.suppress(OSError):
             while True:
                 client, _ = self._listener.accept()
-                _Pass(self, client, socket.create_connection(self._target), next(self._allowed, None)).start()
+                passing = _Pass(self, client, socket.create_connection(self._target), next(self._allowed, None))
+                self._passing.append(threading.Thread(target=passing.run, daemon=True))
+                self._passing[-1].start()
 
 
 class _Pass:
@@ -53,10 +57,14 @@ class _Pass:
         self._way, self._client, self._server, self._left = way, client, server, allowed
         self._lock = threading.Lock()
 
-    def start(self) -> None:
-        """Pass both directions on, each in a thread."""
-        for one, other in ((self._client, self._server), (self._server, self._client)):
-            threading.Thread(target=self._pump, args=(one, other), daemon=True).start()
+    def run(self) -> None:
+        """Pass both directions on until one ends, and hang up on both sides."""
+        back = threading.Thread(target=self._pump, args=(self._server, self._client), daemon=True)
+        back.start()
+        self._pump(self._client, self._server)
+        back.join()
+        self._client.close()
+        self._server.close()
 
     def _pump(self, one: socket.socket, other: socket.socket) -> None:
         with contextlib.suppress(OSError):

@@ -5,6 +5,7 @@ import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
+import httpx
 import msgspec
 import pytest
 
@@ -20,11 +21,11 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
         yield found
 
 
-@pytest.mark.parametrize("name", ["bikes.csv", "bikes.json"])
 def quoted(url: str, key: str, file: Path, folder: Path, *more: str) -> subprocess.CompletedProcess[str]:
     return run("quote", str(file), "--service", url, *more, folder=folder, COTTERLINE_KEY=key)
 
 
+@pytest.mark.parametrize("name", ["bikes.csv", "bikes.json"])
 def test_a_service_elsewhere_gives_the_answers_of_this_machine(served: Served, name: str, tmp_path: Path) -> None:
     here = run("quote", str(FIXTURES / name), "--as", "json-lines", folder=tmp_path)
     there = quoted(served.address, served.key, FIXTURES / name, tmp_path, "--as", "json-lines")
@@ -39,11 +40,37 @@ def test_a_connection_dropped_again_and_again_costs_no_bicycle_and_doubles_none(
     file.write_bytes(b"".join(json_lines(seed=5, count=600)) + b"{\n")
     chance = random.Random(5)  # noqa: S311 - no secret
     direct = quoted(served.address, served.key, file, tmp_path, "--as", "json-lines")
-    with Cutting(served.address, (chance.randrange(200, 400_000) for _ in range(9))).running() as way:
+    with Cutting(served.address, (chance.choice([300, 20_000, 60_000]) for _ in range(12))).running() as way:
         cut = quoted(way.address, served.key, file, tmp_path, "--as", "json-lines")
     assert way.cuts >= 5
     assert (cut.returncode, cut.stdout, cut.stderr) == (direct.returncode, direct.stdout, direct.stderr)
     assert cut.stdout.count("\n") + cut.stderr.count("line ") >= 601
+
+
+def test_a_run_that_was_left_is_gone_on_with(served: Served, tmp_path: Path) -> None:
+    file = tmp_path / "some.jsonl"
+    file.write_bytes(b"".join(json_lines(seed=9, count=20)))
+    direct = quoted(served.address, served.key, file, tmp_path, "--as", "json-lines")
+    with httpx.Client(base_url=served.address, headers={"Authorization": f"Bearer {served.key}"}) as client:
+        asked = {"bicycles_form": "json_lines"}
+        left = client.post("/v1/quote-runs", json=asked, headers={"Idempotency-Key": "left"}).json()["id"]
+        headers = {"Content-Type": "application/partial-upload", "Upload-Offset": "0"}
+        client.patch(f"/v1/quote-runs/{left}/bicycles", content=file.read_bytes()[:3333], headers=headers)
+    again = quoted(served.address, served.key, file, tmp_path, "--as", "json-lines", "--run", left)
+    assert (again.returncode, again.stdout, again.stderr) == (direct.returncode, direct.stdout, direct.stderr)
+
+
+def test_whoever_is_not_let_in_or_has_no_key_is_told_so(served: Served, tmp_path: Path) -> None:
+    bikes = FIXTURES / "bikes.csv"
+    wrong = quoted(served.address, "cotl_live_wrong", bikes, tmp_path)
+    assert (wrong.returncode, wrong.stdout) == (1, "")
+    assert "A valid key is needed" in wrong.stderr
+    without = run("quote", str(bikes), "--service", served.address, folder=tmp_path)
+    assert without.returncode == 2
+    assert "COTTERLINE_KEY" in without.stderr
+    nowhere = quoted("ftp://bench.example", served.key, bikes, tmp_path)
+    assert nowhere.returncode == 2
+    assert "must be an address" in nowhere.stderr
 
 
 def _results(lines: str) -> list[bytes]:

@@ -12,17 +12,20 @@ from uuid import uuid4
 import msgspec
 
 from cotterline.api.drafts import IDEMPOTENCY_KEY, PARTIAL_UPLOAD, UPLOAD_COMPLETE, UPLOAD_OFFSET
-from cotterline.cli.remote_service import Answer, DeclinedError, RemoteService
+from cotterline.cli.remote_service import PASSING, Answer, DeclinedError, RemoteService
 
 PIECE: Final = 1024 * 1024
 """Bytes of the file in one request, or a line more."""
 
-LOOK_SECONDS: Final = 0.5
-"""How often a run is looked at while its next part is worked, unless it says when."""
+LOOK_SECONDS: Final = 0.25
+"""After how long a part is asked for again; each time twice as long, up to what the service asks for."""
 
 ENDED: Final = frozenset({"finished", "cancelled"})
 
-_OK, _CREATED, _NO_CONTENT, _CONFLICT = 200, 201, 204, 409
+_OK, _CREATED, _CONFLICT = 200, 201, 409
+_GOES_ON: Final = {_CONFLICT, *PASSING}
+"""Statuses of a piece that was not taken, and may be sent again from where the run says that it has come to."""
+
 _PATH: Final = "/v1/quote-runs"
 
 
@@ -80,24 +83,23 @@ class RemoteRun:
             if offset + len(piece) > have:
                 have = self._send(piece, offset, have)
             offset += len(piece)
-        answer = self._put(b"", offset, complete=True)
-        if self.look().state == "receiving":
-            raise DeclinedError(answer)
+        self._send(b"", offset, offset, complete=True)
 
     def parts(self) -> Iterator[bytes]:
         """The answers, part by part as they are done, in the order of the bicycles."""
-        number = 0
+        number, pause = 0, LOOK_SECONDS
         while self._expects(number + 1):
             answer = self._service.ask("GET", f"{self._path}/results/{number + 1}")
             if answer.status == _OK:
-                number += 1
+                number, pause = number + 1, LOOK_SECONDS
                 yield answer.body
             elif answer.status != _CONFLICT:
                 raise DeclinedError(answer)
             elif self.look().state in ENDED and self.figures.parts_done < self.figures.parts:
                 return  # it was cancelled, and this part was never worked
             else:
-                time.sleep(answer.again_after or LOOK_SECONDS)
+                time.sleep(pause)
+                pause = min(2 * pause, answer.again_after or pause)
 
     def _expects(self, number: int) -> bool:
         """Whether there is a part of that number, or may be one."""
@@ -105,22 +107,30 @@ class RemoteRun:
             self.look()
         return number <= self.figures.parts_done or self.figures.state not in ENDED
 
-    def _send(self, piece: bytes, offset: int, have: int) -> int:
-        """Send what is missing of a piece that begins at an offset; return how much the service has then."""
-        while have < offset + len(piece):
-            answer = self._put(piece[have - offset :], have, complete=False)
-            have = self.look().received_bytes
-            if answer.status not in {_NO_CONTENT, _CONFLICT} or self.figures.state in ENDED:
-                raise DeclinedError(answer)
-        return have
+    def _send(self, piece: bytes, offset: int, have: int, *, complete: bool = False) -> int:
+        """Send what is missing of a piece that begins at an offset; return how much the service has then.
 
-    def _put(self, body: bytes, offset: int, *, complete: bool) -> Answer:
+        Whatever is heard or not, the run itself says what came of it: an answer may be lost after the piece arrived.
+        """
+        patience = self._service.patience()
+        while True:
+            answer, words = self._put(piece[have - offset :], have, complete=complete)
+            before, have = have, self.look().received_bytes
+            if have >= offset + len(piece) and not (complete and self.figures.state == "receiving"):
+                return have
+            if answer and answer.status not in _GOES_ON:
+                raise DeclinedError(answer)
+            if have > before:
+                patience = self._service.patience()
+            patience.wait(words, answer and answer.again_after)
+
+    def _put(self, body: bytes, offset: int, *, complete: bool) -> tuple[Answer | None, str]:
         headers = {
             "Content-Type": PARTIAL_UPLOAD,
             UPLOAD_OFFSET: str(offset),
             UPLOAD_COMPLETE: "?1" if complete else "?0",
         }
-        return self._service.ask("PATCH", f"{self._path}/bicycles", body, headers)
+        return self._service.try_once("PATCH", f"{self._path}/bicycles", body, headers)
 
 
 def _pieces(lines: Iterator[bytes]) -> Iterator[bytes]:

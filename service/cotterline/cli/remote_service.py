@@ -21,7 +21,7 @@ LONGEST_WAIT: Final = 30.0
 PATIENCE: Final = 600.0
 """Seconds without any answer after which it is given up."""
 
-_PASSING: Final = frozenset({408, 429, 502, 503, 504})
+PASSING: Final = frozenset({408, 429, 502, 503, 504})
 """Statuses of what may well succeed another time (RFC 9110, section 15; RFC 6585)."""
 
 MOST_AFTER: Final = 300.0
@@ -77,6 +77,30 @@ class _Stay(HTTPRedirectHandler):
         """Take the redirection for the answer."""
 
 
+class Patience:
+    """Waits between two tries, longer each time, until it is over.
+
+    Args:
+        seconds: for how long.
+    """
+
+    def __init__(self, seconds: float) -> None:
+        self._end = time.monotonic() + seconds
+        self._pause = FIRST_WAIT
+
+    def wait(self, words: str, seconds: float | None = None) -> None:
+        """Wait before the next try, for as many seconds as were asked for.
+
+        Raises:
+            NotAnsweredError: it is over, with what went wrong.
+        """
+        wait = self._pause if seconds is None else seconds
+        if time.monotonic() + wait > self._end:
+            raise NotAnsweredError(words)
+        time.sleep(wait)
+        self._pause = min(2 * self._pause, LONGEST_WAIT)
+
+
 class RemoteService:
     """The service at an address.
 
@@ -105,28 +129,28 @@ class RemoteService:
         Raises:
             NotAnsweredError: patience is over.
         """
-        pause, heard = FIRST_WAIT, time.monotonic()
+        patience = self.patience()
         while True:
-            try:
-                answer = self.ask_once(method, path, body, headers)
-                if answer.status not in _PASSING:
-                    return answer
-                wait, words = answer.again_after or pause, _words(answer)
-            except (OSError, http.client.HTTPException) as error:
-                wait, words = pause, str(error) or type(error).__qualname__
-            if time.monotonic() + wait > heard + self._patience:
-                raise NotAnsweredError(words)
-            time.sleep(wait)
-            pause = min(2 * pause, LONGEST_WAIT)
+            answer, words = self.try_once(method, path, body, headers)
+            if answer and answer.status not in PASSING:
+                return answer
+            patience.wait(words, answer and answer.again_after)
 
-    def ask_once(
+    def patience(self) -> "Patience":
+        """As much as this service is shown, from now on."""
+        return Patience(self._patience)
+
+    def try_once(
         self, method: str, path: str, body: bytes | None = None, headers: Mapping[str, str] | None = None
-    ) -> Answer:
-        """The answer, whatever its status.
+    ) -> tuple[Answer | None, str]:
+        """The answer, if there is one, and what went wrong."""
+        try:
+            answer = self._ask(method, path, body, headers)
+        except (OSError, http.client.HTTPException) as error:
+            return None, str(error) or type(error).__qualname__
+        return answer, _words(answer)
 
-        Raises:
-            OSError: or HTTPException, there is none.
-        """
+    def _ask(self, method: str, path: str, body: bytes | None, headers: Mapping[str, str] | None) -> Answer:
         own = {"Authorization": f"Bearer {self._key}", **(headers or {})}
         request = Request(self.url + path, body, own, method=method)  # noqa: S310 - the scheme was checked
         try:

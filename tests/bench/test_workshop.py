@@ -141,6 +141,26 @@ def test_no_more_whole_answers_are_remembered_than_said() -> None:
     assert asked == [0, *range(1, MOST_REMEMBERED + 1), 0]
 
 
+@pytest.mark.parametrize("wanted", [(), ("second_spindle",), ("face_shell", "second_spindle")])
+@pytest.mark.parametrize("miss", [0.0, 0.3, 1.0])
+def test_an_exchange_of_the_shipped_book_is_paid_for_as_often_as_it_happens(
+    wanted: tuple[OptionId, ...], miss: float
+) -> None:
+    """Held against the job by itself, and by hand: each costs 9.70, as often as no length fits."""
+    held = rules(labour_rates={"bench": "61", "cutting": "72.50"}, shipping="5.50", return_shipping="4.20")
+    free = rules(labour_rates={"bench": "61", "cutting": "72.50"})
+    facts = JobFacts(ordering_allowed=True, old_crank="cottered", threaded=True, miss_first=miss, miss_all=miss / 2)
+    work = Job(facts=facts).work(with_ordered(facts, wanted))
+    prepared, alone = (
+        Prices(held).total(work, Basket()),
+        Prices(held).total_of(work_cost(work.load, held.rated), Basket()),
+    )
+    assert prepared.quantiles(EVEN_SHARES) == alone.quantiles(EVEN_SHARES)
+    without = Prices(free).total(work, Basket()).expected_units
+    chance = miss / 2 if wanted else miss
+    assert prepared.expected_units - without == pytest.approx(970 * chance, abs=1)
+
+
 @given(random_book(), random_facts(), st.sampled_from(((), ("second_spindle",))), st.sampled_from(RULES))
 def test_what_is_prepared_costs_what_the_job_by_itself_does(
     book: LabourBook, facts: JobFacts, wanted: Sequence[OptionId], held: PricingInForce

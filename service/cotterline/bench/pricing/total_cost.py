@@ -7,7 +7,7 @@ distribution; that point is billed again in exact fractions and rounded as the s
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import cached_property, lru_cache
+from functools import cached_property, lru_cache, reduce
 from typing import Final
 
 import numpy as np
@@ -122,30 +122,30 @@ class CaseCosts:
 
     Args:
         cases: the cost of the work in each case.
-        rules: of the shop.
+        by: the shop's rules as numbers; their constant is left out.
 
     Attributes:
         labour: in sixtieths of a minor unit, in ascending order of what the work costs.
         exchanges: how often a spindle is sent back, in the same order.
         costs: what the work costs in minor units before rounding, ascending.
-        case: which case each belongs to.
-        mass: the probability of each in its case.
+        reached: for each case, the probability that each suffices in it.
         means: of what the work costs in each case.
         grid_minutes: the grid the minutes were laid on.
     """
 
-    def __init__(self, cases: Sequence[WorkCost], rules: PricingInForce) -> None:
+    def __init__(self, cases: Sequence[WorkCost], by: Terms) -> None:
         labour = np.concatenate([case.labour for case in cases])
         exchanges = np.concatenate([case.exchanges for case in cases])
-        found = terms(Basket(), rules).costs(labour / PARTS_OF_A_MINOR_UNIT, exchanges)
+        found = by.costs(labour / PARTS_OF_A_MINOR_UNIT, exchanges)
         order = np.argsort(found, kind="stable")
-        numbers = np.repeat(np.arange(len(cases), dtype=np.int8), [len(case.mass) for case in cases])
+        numbers = np.repeat(np.arange(len(cases)), [len(case.mass) for case in cases])
         mass = np.concatenate([case.mass for case in cases])
+        masses = np.zeros((len(cases), len(mass)))
+        masses[numbers, np.arange(len(mass))] = mass
         self.costs: NDArray[np.float64] = found[order]
         self.labour: NDArray[np.int64] = labour[order]
         self.exchanges: NDArray[np.int8] = exchanges[order].astype(np.int8)
-        self.case: NDArray[np.int8] = numbers[order]
-        self.mass: NDArray[np.float64] = mass[order]
+        self.reached: NDArray[np.float64] = masses[:, order].cumsum(axis=1)
         self.means: NDArray[np.float64] = np.bincount(numbers, found * mass).astype(np.float64, copy=False)
         self.grid_minutes = max(case.grid_minutes for case in cases)
 
@@ -192,13 +192,15 @@ class TotalCost:
 
     Attributes:
         terms: the rules it was made by.
-        mass: the probability of each total.
+        reached: the probability that each total suffices.
         grid_minutes: the grid the minutes were laid on.
     """
 
     def __init__(self, cases: CaseCosts, weights: NDArray[np.float64], tariff: Tariff) -> None:
         self.terms = tariff.terms
-        self.mass: NDArray[np.float64] = cases.mass * weights[cases.case]
+        # Row by row: there are few, and a product of matrices would start threads for no more than this.
+        rows = (weight * row for weight, row in zip(weights.tolist(), cases.reached, strict=True))
+        self.reached: NDArray[np.float64] = reduce(np.add, rows)
         self.grid_minutes = cases.grid_minutes
         self._cases = cases
         self._weights = weights
@@ -237,8 +239,8 @@ class TotalCost:
 
     def units(self, shares: Sequence[float]) -> tuple[int, ...]:
         """Each share's quantile in minor units."""
-        found = self._reached.searchsorted([share - _SLACK for share in shares])
-        at = np.minimum(found, len(self.mass) - 1)
+        found = self.reached.searchsorted([share - _SLACK for share in shares])
+        at = np.minimum(found, len(self.reached) - 1)
         points = zip(self._cases.labour[at].tolist(), self._cases.exchanges[at].tolist(), strict=True)
         return tuple(self._tariff.units(labour, exchanges) for labour, exchanges in points)
 
@@ -251,12 +253,12 @@ class TotalCost:
         """The probability that ``amount`` is enough; half a minor unit is forgiven, as totals are rounded."""
         limit = float(self._tariff.rules.units(amount.amount)) + 0.5
         count = int(self.totals.searchsorted(limit, side="right"))
-        return float(self.mass[:count].sum())
+        return float(self.reached[count - 1]) if count else 0.0
 
-    @cached_property
-    def _reached(self) -> NDArray[np.float64]:
-        """The probability that each total suffices."""
-        return self.mass.cumsum()
+    @property
+    def mass(self) -> NDArray[np.float64]:
+        """The probability of each total."""
+        return np.diff(self.reached, prepend=0.0)
 
 
 class Prices:
@@ -268,6 +270,7 @@ class Prices:
 
     def __init__(self, rules: PricingInForce) -> None:
         self.rules = rules
+        self._bare = terms(Basket(), rules)
         self._tariff = lru_cache(maxsize=_MOST_TARIFFS)(self._tariff_for)
         self._cases = lru_cache(maxsize=_MOST_CASES)(self._priced)
         self._billed = lru_cache(maxsize=_MOST_BILLS)(self._bill)
@@ -281,7 +284,7 @@ class Prices:
 
     def total_of(self, cost: WorkCost, basket: Basket) -> TotalCost:
         """What some work of a known cost comes to with these parts."""
-        return TotalCost(CaseCosts([cost], self.rules), np.ones(1), self.tariff(basket))
+        return TotalCost(CaseCosts([cost], self._bare), np.ones(1), self.tariff(basket))
 
     def tariff(self, basket: Basket) -> Tariff:
         """The rules for a job with these parts."""
@@ -301,10 +304,11 @@ class Prices:
         """The cost of each case, or nothing where the work may need a coarser grid, which only all of it can tell."""
         if not outline.cases:
             return None
-        whole = workload_of(outline.tasks)
-        if not fits(whole) and work_cost(whole, self.rules.rated).grid_minutes > 1:
-            return None
-        return CaseCosts([_cost_of(case, self.rules) for case in outline.cases], self.rules)
+        if not fits(outline.tasks):
+            whole = work_cost(workload_of(outline.tasks), self.rules.rated)
+            if whole.grid_minutes > 1:
+                return None
+        return CaseCosts([_cost_of(case, self.rules) for case in outline.cases], self._bare)
 
 
 def _cost_of(case: Case, rules: PricingInForce) -> WorkCost:

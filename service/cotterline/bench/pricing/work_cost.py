@@ -5,7 +5,7 @@ as integers and equal amounts are merged without rounding. Independent sums are 
 its own is a branch that also counts an exchange. Nothing is sampled.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from math import gcd
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from cotterline.bench.errors import CotterlineError
 from cotterline.bench.labour.book import LabourClass
 from cotterline.bench.labour.minutes import MinuteDistribution
+from cotterline.bench.labour.tasks import Task
 from cotterline.bench.labour.workload import CostRisk, Workload
 
 PARTS_OF_A_MINOR_UNIT: Final = 60
@@ -112,15 +113,19 @@ def _on_grid(workload: Workload, rates: Mapping[LabourClass, Fraction], grid: in
     return _nothing(grid) if total is None else total
 
 
-def fits(workload: Workload, most_points: int = MOST_POINTS) -> bool:
-    """Whether the work surely takes no coarser grid, at any rates; otherwise only ``work_cost`` can tell."""
-    points = 1
+def fits(tasks: Sequence[Task], most_points: int = MOST_POINTS) -> bool:
+    """Whether the work surely takes no coarser grid, at any rates; otherwise only ``work_cost`` can tell.
+
+    The sums of one class have at most as many points as it has minutes, for each number of exchanges.
+    """
+    points = widest = 1
     for labour_class in get_args(LabourClass):
-        risks = [len(risk.minutes.mass) + 1 for risk in workload.with_cost if risk.labour_class == labour_class]
-        fixed = workload.fixed.get(labour_class)
-        span = (1 if fixed is None else len(fixed.mass)) + sum(risks)
-        points *= span * (len(risks) + 1) * max(risks, default=1)
-    return points <= most_points
+        of_class = [task for task in tasks if task.row.labour_class == labour_class]
+        risks = [len(risk.minutes.mass) + 1 for task in of_class for risk in task.with_cost]
+        minutes = 1 + sum(len(task.fixed.mass) for task in of_class) + sum(risks)
+        widest = max(widest, minutes * max(len(risks), 1) * max(risks, default=1))
+        points *= minutes * (len(risks) + 1)
+    return max(points, widest) <= most_points
 
 
 def _pieces(workload: Workload, labour_class: LabourClass, step: int, grid: int) -> Iterator[WorkCost]:

@@ -119,8 +119,7 @@ class QuoteRunEvents:
         "scope": "read",
         "takes": [LAST_EVENT_ID],
         "content": {
-            EVENT_STREAM: {
-                "schema": {"type": "string"},
+            EVENT_STREAM: {  # without a schema: up to OpenAPI 3.1 it is open whether one is of the text or of an event
                 "examples": {
                     "finished": {
                         "summary": "A run that is finished",

@@ -81,7 +81,7 @@ ALLOWED = {
 }
 """A check and the problem type it may meet."""
 
-REFUSED_LINE_BY_LINE = {"POST /v1/quotes/stream"}
+REFUSED_LINE_BY_LINE = {"POST /v1/quotes/stream", "PATCH /v1/quote-runs/{quote_run_id}/bicycles"}
 """What answers a bad line in its place and goes on; tests of its own hold that each is refused there."""
 
 UNIQUE = {
@@ -205,7 +205,7 @@ def the_other_shops_things_are_not_there(
     NAMED.refused[case.operation.label] += response.status_code == 404
 
 
-@schemathesis.serializer("text/csv", "application/x-ndjson")
+@schemathesis.serializer("text/csv", "application/x-ndjson", "application/partial-upload")
 def as_it_stands(_context: schemathesis.SerializationContext, value: object) -> bytes:
     """A table is sent as the text it is."""
     return value.encode("utf-8", "replace") if isinstance(value, str) else msgspec.json.encode(value)

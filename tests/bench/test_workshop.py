@@ -25,7 +25,7 @@ from cotterline.bench.pricing.work_cost import work_cost
 from cotterline.bench.quotes import QuoteRequest, quote
 from cotterline.bench.spindle.question import SpindleQuestion
 from cotterline.bench.workshop import MOST_REMEMBERED, Workshop
-from tests.bench.labour.books import outlines, random_book, random_facts
+from tests.bench.labour.books import contingency, operation, outlines, random_book, random_facts
 from tests.bench.pricing_cases import FULL_AND_LOW, list_of, ordered, rules, shop, unit
 
 SPINDLE: dict[str, Any] = {
@@ -159,6 +159,19 @@ def test_an_exchange_of_the_shipped_book_is_paid_for_as_often_as_it_happens(
     without = Prices(free).total(work, Basket()).expected_units
     chance = miss / 2 if wanted else miss
     assert prepared.expected_units - without == pytest.approx(970 * chance, abs=1)
+
+
+def test_work_too_wide_for_the_grid_is_laid_on_the_coarser_one_that_the_job_by_itself_takes() -> None:
+    """Each case alone would fit: it is the exchange that may be or not be that makes the work too wide."""
+    wide = {"bench": operation(0, 200, 450), "cut": structs.replace(operation(0, 100, 400), labour_class="cutting")}
+    miss = structs.replace(contingency("bench", 0.5), cost="exchange", chance_from="spindle")
+    book = LabourBook(operations=wide, contingencies={"miss": miss})
+    held = rules(labour_rates={"bench": "61.30", "cutting": "72.10"}, shipping="3.10")
+    work = Job(facts=JobFacts(miss_first=0.3), outlines=outlines(book)).work(frozenset())
+    assert [work_cost(case.load, held.rated).grid_minutes for case in work.outline.cases] == [1, 1]
+    prepared, alone = Prices(held).total(work, Basket()), work_cost(work.load, held.rated)
+    assert prepared.grid_minutes == alone.grid_minutes > 1
+    assert prepared.quantiles(EVEN_SHARES) == Prices(held).total_of(alone, Basket()).quantiles(EVEN_SHARES)
 
 
 @given(random_book(), random_facts(), st.sampled_from(((), ("second_spindle",))), st.sampled_from(RULES))

@@ -1,5 +1,6 @@
 """The caller's workshop: everything a calculation needs to know of it, read in one transaction."""
 
+from collections import OrderedDict
 from dataclasses import replace
 from typing import Final, NamedTuple
 
@@ -12,6 +13,7 @@ from cotterline.store import labour_times, offsets, parts, price_lists
 from cotterline.store.database import Database, ReadTransaction
 from cotterline.store.quote_revisions import RevisionSummary
 from cotterline.store.shop_documents import LABOUR_BOOK, SETTINGS
+from cotterline.store.tenancy import Tenant
 
 
 class WorkshopAsKept(NamedTuple):
@@ -21,6 +23,29 @@ class WorkshopAsKept(NamedTuple):
     settings_version: int
 
 
+MOST_PREPARED: Final = 8
+"""Workshops a process keeps with what it has worked out for them, up to some tens of megabytes each."""
+
+
+class Prepared:
+    """The workshops that were read last, one for each tenant: what is worked out once for a workshop stays with it.
+
+    Every read comes from the database; only if it gives the very workshop that is kept, that one is used again.
+    """
+
+    def __init__(self) -> None:
+        self._kept: OrderedDict[Tenant, Workshop] = OrderedDict()
+
+    def known(self, tenant: Tenant, found: Workshop) -> Workshop:
+        """The workshop that is kept where it equals the one that was found, or else that one, which is kept now."""
+        kept = self._kept.pop(tenant, found)
+        self._kept[tenant] = kept if kept == found else found
+        if len(self._kept) > MOST_PREPARED:
+            self._kept.popitem(last=False)
+        return self._kept[tenant]
+
+
+_PREPARED: Final = Prepared()
 _ROLES: Final[frozenset[PartRole]] = frozenset({"unit", "crank_bolts", "spacer", "chain"})
 """What a job may order."""
 
@@ -39,7 +64,7 @@ async def read(tx: ReadTransaction) -> WorkshopAsKept:
         price_lists=tuple(await price_lists.for_roles(tx, _ROLES)),
         offsets=await offsets.learned_from(tx),
     )
-    return WorkshopAsKept(found, settings.version)
+    return WorkshopAsKept(_PREPARED.known(tx.tenant, found), settings.version)
 
 
 async def as_quoted(tx: ReadTransaction, revision: RevisionSummary) -> Workshop:

@@ -25,14 +25,17 @@ def test_the_call_gives_the_answer_beside_it(tmp_path: Path) -> None:
     (answer,) = blocks("text")
     if shutil.which("curl") is None:
         pytest.skip("install curl to try the README's call")
-    way_in, stream = [block.replace(".venv/bin/cotterline", shlex.join(COMMAND)) for block in blocks("bash")]
+    way_in, stream, remote = [block.replace(".venv/bin/cotterline", shlex.join(COMMAND)) for block in blocks("bash")]
     with serving(tmp_path) as served:
-        run = ["bash", "-euc", (way_in + call + stream).replace("http://127.0.0.1:8000", served.address)]
+        run = ["bash", "-euc", (way_in + call + stream + remote).replace("http://127.0.0.1:8000", served.address)]
         own = environment(COTTERLINE_DATABASE_URL=served.database_url)
         shown = subprocess.run(run, capture_output=True, text=True, timeout=60, check=True, env=own, cwd=ROOT)  # noqa: S603 - the README's own words, as a reader would run them
     told = shown.stdout.partition("\n")[2]
     assert told.startswith(answer)
-    assert told.rstrip().endswith('"18 bicycles, 18 quoted, 0 refused"')
+    *_, streamed, table = told.partition('"18 bicycles, 18 quoted, 0 refused"')
+    assert streamed
+    assert "Ochre roadster" in table
+    assert "18 quoted, 0 refused." in shown.stderr
 
 
 def test_there_is_one_command_for_the_job_and_one_for_the_tests() -> None:

@@ -113,8 +113,8 @@ def test_a_sampler_finds_who_is_at_work(*, beside: bool) -> None:
     sampler.stop()
     first, *lines = sampler.told()
     assert int(first.split()[0]) > 10
-    most = next(line for line in lines if "in itself" in line)
-    assert "toil" in most, lines
+    itself = [line for line in lines if "in itself" in line]
+    assert any("toil" in line for line in itself[:2]), lines  # who runs the tests in several processes waits beside it
 
 
 def test_the_echo_answers_what_the_call_answers(grounds: Grounds) -> None:

@@ -9,7 +9,7 @@ from cotterline.api.conditions import ETAG_PATTERN
 from cotterline.api.drafts import IDEMPOTENCY_KEY, UPLOAD_COMPLETE, UPLOAD_DRAFT, UPLOAD_OFFSET
 from cotterline.api.idempotency_key import KEY_PATTERN
 from cotterline.api.preferences import PREFER
-from cotterline.api.quote_run_uploads import COMPLETE_PATTERN, OFFSET_PATTERN
+from cotterline.api.quote_run_uploads import OFFSET_PATTERN
 from cotterline.delivery import signatures
 
 _PARAMETERS: Final[Mapping[str, Mapping[str, Any]]] = {
@@ -68,7 +68,7 @@ _PARAMETERS_OF_RUNS: Final[Mapping[str, Mapping[str, Any]]] = {
     UPLOAD_COMPLETE: {
         "required": False,
         "description": f"`?1` where nothing comes behind this piece, or else `?0` ({UPLOAD_DRAFT}).",
-        "schema": {"type": "string", "maxLength": 2, "pattern": COMPLETE_PATTERN},
+        "schema": {"type": "string", "enum": ["?0", "?1"]},
         "example": "?1",
     },
 }

@@ -34,7 +34,7 @@ PIECE: Final = 1024 * 1024
 OFFSET_PATTERN: Final = r"^(0|[1-9][0-9]{0,14})(?![\s\S])"
 """An Integer that counts (RFC 9651, section 3.3.1)."""
 
-COMPLETE_PATTERN: Final = r"^\?[01](?![\s\S])"
+_COMPLETE_PATTERN: Final = r"^\?[01](?![\s\S])"
 """A Boolean (RFC 9651, section 3.3.6)."""
 
 QuoteRunId = Annotated[UUID, PathParameter(description="The run's id.")]
@@ -148,7 +148,7 @@ def _offset(request: Request[Any, Any, Any]) -> int:
 
 
 def _complete(request: Request[Any, Any, Any]) -> bool:
-    return _header(request, UPLOAD_COMPLETE, COMPLETE_PATTERN, "?1 where this is the last piece, or ?0", "?0") == "?1"
+    return _header(request, UPLOAD_COMPLETE, _COMPLETE_PATTERN, "?1 where this is the last piece, or ?0", "?0") == "?1"
 
 
 def _header(request: Request[Any, Any, Any], name: str, pattern: str, words: str, unless: str | None) -> str:

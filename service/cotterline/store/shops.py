@@ -38,8 +38,12 @@ async def get(tx: ReadTransaction) -> ShopRow | None:
 
 
 async def lock(tx: WriteTransaction) -> None:
-    """Wait until no other transaction holds this shop, and hold it to the end of this one."""
-    await tx.rows(select(shops.c.id).where(shops.c.id == tx.tenant.shop).with_for_update())
+    """Wait until no other transaction holds this shop, and hold it to the end of this one.
+
+    Whoever wrote a row of the shop's before shares its key until the end: a hold on the key as well would have two such
+    transactions wait for each other (PostgreSQL 18 documentation, "Explicit Locking", row-level locks).
+    """
+    await tx.rows(select(shops.c.id).where(shops.c.id == tx.tenant.shop).with_for_update(key_share=True))
 
 
 async def every(tx: ReadTransaction) -> Sequence[ShopRow]:

@@ -9,6 +9,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final, NoReturn
 
@@ -70,7 +71,7 @@ def _run(name: str, grounds: Grounds, size: Size, *, renew: bool) -> Outcome:
     click.echo(f"\n{name}, {time.perf_counter() - began:.0f} s\n")
     click.echo("\n".join([*rows(outcome.figures), *outcome.profile]))
     if renew:
-        speed_page.renew(name, outcome)
+        speed_page.renew(name, outcome, datetime.now(UTC).date())
     return outcome
 
 

@@ -5,14 +5,26 @@ and what is compared is the server's time on its core: it does not grow because 
 """
 
 import os
+import platform
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from datetime import date
 from pathlib import Path
 from typing import Final
 
 TICKS: Final = os.sysconf("SC_CLK_TCK")
 PROCESSES: Final = Path("/proc")
+
+
+def described(day: date) -> str:
+    """The machine in a sentence, and when it was measured."""
+    model = next((line for line in Path("/proc/cpuinfo").read_text().splitlines() if line.startswith("model name")), "")
+    gib = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") / 1024**3
+    return (
+        f"The machine: {os.cpu_count()} cores of {model.partition(': ')[2] or platform.machine()}, {gib:.0f} GiB, "
+        f"{platform.system()}, Python {platform.python_version()}; measured on {day.isoformat()}."
+    )
 
 
 def core(number: int) -> set[int]:

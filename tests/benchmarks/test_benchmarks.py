@@ -7,6 +7,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import closing
+from datetime import date
 from pathlib import Path
 
 import msgspec
@@ -162,11 +163,12 @@ def test_the_page_has_a_section_for_each_benchmark_and_its_tables_tell_figures(
     monkeypatch.setattr(speed_page, "PAGE", page)
     for number, name in enumerate(BENCHMARKS):
         outcome = Outcome((Figure(name, f"{number} ms", "1 ms", 1 / 3, least=0.5),), ("a function",))
-        speed_page.renew(name, outcome)
-        speed_page.renew(name, outcome)
+        speed_page.renew(name, outcome, date(2024, 5, 1))
+        speed_page.renew(name, outcome, date(2024, 5, 2))
     told = page.read_text(encoding="utf-8")
     for number, name in enumerate(BENCHMARKS):
         assert told.count(f"| {name} | {number} ms | 1 ms | 0.333 | at least 0.5 | missed |") == 1
+    assert told.count("The machine: ") == told.count("measured on 2024-05-02.") == 1
 
 
 def test_a_stream_longer_than_anybody_waits_for_is_left_out() -> None:

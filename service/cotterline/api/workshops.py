@@ -23,8 +23,9 @@ class WorkshopAsKept(NamedTuple):
     settings_version: int
 
 
-MOST_PREPARED: Final = 8
-"""Workshops a process keeps with what it has worked out for them, up to some tens of megabytes each."""
+MOST_PREPARED: Final = 4
+"""Workshops a process keeps with what it has worked out for them: some megabytes each, or some hundred for a shop that
+has quoted a million bicycles of every kind."""
 
 
 class Prepared:

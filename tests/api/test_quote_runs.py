@@ -154,6 +154,15 @@ def test_what_can_be_done_follows_the_table_and_a_run_is_cancelled_once(client: 
     assert trail == [f"quote_run.{done}" for done in ("cancelled", "resumed", "paused", "created")]
 
 
+def test_the_name_of_an_event_that_is_longer_than_the_document_allows_is_refused(client: Client) -> None:
+    run = made(client)["id"]
+    assert act(client, run, "cancel").status_code == 200
+    path = f"/v1/quote-runs/{run}/progress"
+    assert client.get(path, headers={"Last-Event-ID": "9" * 1000}).status_code == 200
+    refused = client.get(path, headers={"Last-Event-ID": "9" * 1001})
+    assert (refused.status_code, type_of(refused)) == (400, "malformed-request")
+
+
 def test_runs_are_listed_newest_first_page_by_page(client: Client) -> None:
     ids = [made(client)["id"] for _ in range(3)]
     first = client.get("/v1/quote-runs", params={"limit": 2})

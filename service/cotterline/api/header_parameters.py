@@ -45,12 +45,13 @@ _PARAMETERS: Final[Mapping[str, Mapping[str, Any]]] = {
 }
 
 LAST_EVENT_ID: Final = "Last-Event-ID"
+LONGEST_EVENT_ID: Final = 1000
 
 _PARAMETERS_OF_RUNS: Final[Mapping[str, Mapping[str, Any]]] = {
     LAST_EVENT_ID: {
         "required": False,
         "description": "The `id` of the event received last (HTML Living Standard, section 9.2.4).",
-        "schema": {"type": "string", "maxLength": 1000},
+        "schema": {"type": "string", "maxLength": LONGEST_EVENT_ID},
         "example": "262",
     },
     PREFER: {

@@ -12,9 +12,9 @@ from litestar.di import NamedDependency
 from litestar.types import ASGIApp
 
 from cotterline.api.caller import Caller, check_key
-from cotterline.api.header_parameters import LAST_EVENT_ID
+from cotterline.api.header_parameters import LAST_EVENT_ID, LONGEST_EVENT_ID
 from cotterline.api.long_answers import LongAnswer, LongAnswers, Place
-from cotterline.api.problems import Problem
+from cotterline.api.problems import Problem, RequestRefusedError
 from cotterline.api.quote_run_examples import example_run
 from cotterline.api.quote_run_uploads import QuoteRunId, find
 from cotterline.api.quote_runs import PATH
@@ -144,7 +144,10 @@ async def read(
     and its last event was received, the answer is then 204, at which a client comes no more. An event `problem` says
     why nothing more can be told.
     """
-    events = QuoteRunEvents(database, caller, quote_run_id, request.headers.get(LAST_EVENT_ID, ""))
+    last = request.headers.get(LAST_EVENT_ID, "")
+    if len(last) > LONGEST_EVENT_ID:
+        raise RequestRefusedError("malformed-request", f"{LAST_EVENT_ID} exceeds {LONGEST_EVENT_ID} characters.")
+    events = QuoteRunEvents(database, caller, quote_run_id, last)
     await events.look()
     if events.is_over:
         return Response(None, status_code=_NO_CONTENT).to_asgi_response(None, request)

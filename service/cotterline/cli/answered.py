@@ -30,13 +30,12 @@ class Answered(NamedTuple):
     line: Callable[[], bytes]
 
 
-class _Trouble(msgspec.Struct):
-    problem: msgspec.Raw | msgspec.UnsetType = msgspec.UNSET
+class _Line(msgspec.Struct):
+    """A line of answers, read as far as it takes to know what it is."""
 
-
-class _Named(msgspec.Struct):
     place: str
     reference: str = ""
+    problem: msgspec.Raw | msgspec.UnsetType = msgspec.UNSET
 
 
 def here(
@@ -47,8 +46,9 @@ def here(
     Raises:
         UnreadableError: the file as a whole is not one of bicycles.
     """
+    workshop = Workshop()
     for item in bikes(file, file.name, form):
-        found = answer(item, Workshop(), derivation=derivation) if isinstance(item, Bike) else item
+        found = answer(item, workshop, derivation=derivation) if isinstance(item, Bike) else item
         yield _worked(found) if isinstance(found, Quoted) else found
         progress.one_done()
 
@@ -101,14 +101,13 @@ def _worked(quoted: Quoted) -> Answered:
 
 
 def _told(line: bytes) -> Answered | Refused:
-    if msgspec.json.decode(line, type=_Trouble).problem is msgspec.UNSET:
-        named = msgspec.json.decode(line, type=_Named)
+    read = msgspec.json.decode(line, type=_Line)
+    if read.problem is msgspec.UNSET:
         return Answered(
-            named.reference or named.place,
+            read.reference or read.place,
             lambda: msgspec.json.decode(line, type=QuotedLine).result,
             lambda: line,
         )
-    refused = msgspec.json.decode(line, type=RefusedLine)
-    problem = refused.problem
+    problem = msgspec.json.decode(line, type=RefusedLine).problem
     faults = tuple(Fault(each.pointer or "", each.detail) for each in problem.errors)
-    return Refused(refused.place, refused.reference, faults or (Fault("", problem.detail),), detail=problem.detail)
+    return Refused(read.place, read.reference, faults or (Fault("", problem.detail),), detail=problem.detail)

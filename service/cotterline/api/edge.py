@@ -6,8 +6,7 @@ log line that holds neither body nor query.
 """
 
 import asyncio
-import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, ExitStack
 from typing import Any, Protocol
 
@@ -47,11 +46,9 @@ class Edge:
         self.body_seconds = body_seconds
         self._watchers = watchers
         routes = [route for route in app.routes if isinstance(route, HTTPRoute)]
-        self._streamed = [
-            re.compile(re.sub(r"\{[a-z_]+\}", "[^/]+", route.path_format))
-            for route in routes
-            if any(each.opt.get("streamed") for each in route.route_handlers)
-        ]
+        self._streamed = {
+            route.path_format for route in routes if any(each.opt.get("streamed") for each in route.route_handlers)
+        }
         self._methods = {route.path_format: allowed(route.methods) for route in routes}
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -70,8 +67,8 @@ class Edge:
     async def _serve(self, exchange: Exchange, receive: Receive) -> None:
         try:
             _check_head(exchange.scope)
-            streamed = any(path.fullmatch(exchange.scope["path"]) for path in self._streamed)
-            await self.app(exchange.scope, _within(self.body_seconds, receive, each=streamed), exchange.send)
+            timed = _within(self.body_seconds, receive, lambda: exchange.route in self._streamed)
+            await self.app(exchange.scope, timed, exchange.send)
         except Exception as error:  # noqa: BLE001 - the last place that can answer
             await exchange.fail(error)
 
@@ -87,17 +84,17 @@ def _check_head(scope: HTTPScope) -> None:
         raise RequestRefusedError("malformed-request", "There must be one Host (RFC 9112, section 3.2).")
 
 
-def _within(seconds: float, receive: Receive, *, each: bool) -> Receive:
+def _within(seconds: float, receive: Receive, each: Callable[[], bool]) -> Receive:
     """Give ``receive`` a deadline until the body is complete; waiting for a disconnect afterwards has none.
 
-    The whole body has as long, or each part of one that is streamed.
+    The whole body has as long, or each part of one that is streamed, which is known once it is routed.
     """
     clock = asyncio.get_running_loop().time
     deadline: float | None = clock() + seconds
 
     async def timed() -> Any:  # noqa: ANN401 - any ASGI message
         nonlocal deadline
-        if each and deadline:
+        if deadline and each():
             deadline = clock() + seconds
         try:
             async with asyncio.timeout_at(deadline):

@@ -11,7 +11,7 @@ from typing import Final, Literal, get_args
 import msgspec
 from msgspec import UNSET, UnsetType
 
-from cotterline.bench.errors import CotterlineError
+from cotterline.bench.life_table import act_from, possible
 
 QuoteState = Literal["draft", "issued", "approved", "declined", "expired", "ordered", "closed"]
 QuoteAction = Literal["issue", "approve", "extend", "decline", "expire", "order", "exchange", "close", "revise"]
@@ -89,8 +89,6 @@ LIFE: Final[Sequence[QuoteAct]] = (
     ),
 )
 
-_BY_ACTION: Final = {act.action: act for act in LIFE}
-
 
 def state_after(state: QuoteState, action: QuoteAction) -> QuoteState:
     """The state a quote is in once something was done to it.
@@ -101,10 +99,7 @@ def state_after(state: QuoteState, action: QuoteAction) -> QuoteState:
     >>> state_after("draft", "issue")
     'issued'
     """
-    act = _BY_ACTION[action]
-    if state not in act.from_states:
-        possible = ", ".join(actions_in(state)) or "nothing"
-        raise CotterlineError("wrong-state", f"The quote is {state}; what can be done with it now: {possible}.")
+    act = act_from(LIFE, "quote", state, action)
     return state if isinstance(act.to_state, UnsetType) else act.to_state
 
 
@@ -114,7 +109,7 @@ def actions_in(state: QuoteState) -> tuple[QuoteAction, ...]:
     >>> actions_in("closed")
     ()
     """
-    return tuple(act.action for act in LIFE if state in act.from_states)
+    return tuple(act.action for act in possible(LIFE, state))
 
 
 def state_at(state: QuoteState, expires_at: datetime | None, now: datetime) -> QuoteState:

@@ -8,7 +8,7 @@ from typing import Final, Literal, get_args
 
 import msgspec
 
-from cotterline.bench.errors import CotterlineError
+from cotterline.bench.life_table import act_from, possible
 
 QuoteRunState = Literal["receiving", "working", "paused", "finished", "cancelled"]
 QuoteRunAction = Literal["pause", "resume", "cancel"]
@@ -58,8 +58,6 @@ OPEN: Final[tuple[QuoteRunState, ...]] = ("receiving", "working", "paused")
 WORKED: Final[tuple[QuoteRunState, ...]] = ("receiving", "working")
 """The states in which bicycles are quoted."""
 
-_BY_ACTION: Final = {act.action: act for act in LIFE}
-
 
 def state_after(state: QuoteRunState, action: QuoteRunAction) -> QuoteRunState:
     """The state a run is in once something was done to it, before what follows by itself.
@@ -70,11 +68,7 @@ def state_after(state: QuoteRunState, action: QuoteRunAction) -> QuoteRunState:
     >>> state_after("working", "pause")
     'paused'
     """
-    act = _BY_ACTION[action]
-    if state not in act.from_states:
-        possible = ", ".join(actions_in(state)) or "nothing"
-        raise CotterlineError("wrong-state", f"The run is {state}; what can be done with it now: {possible}.")
-    return act.to_state
+    return act_from(LIFE, "run", state, action).to_state
 
 
 def actions_in(state: QuoteRunState) -> tuple[QuoteRunAction, ...]:
@@ -83,7 +77,7 @@ def actions_in(state: QuoteRunState) -> tuple[QuoteRunAction, ...]:
     >>> actions_in("finished")
     ()
     """
-    return tuple(act.action for act in LIFE if state in act.from_states)
+    return tuple(act.action for act in possible(LIFE, state))
 
 
 def state_by_itself(state: QuoteRunState, *, received: bool, answered: bool) -> QuoteRunState:

@@ -3,7 +3,7 @@
 import socket
 from pathlib import Path
 
-from cotterline.api.quote_streams import JSON_LINES
+from cotterline.api.bicycles.forms import JSON_LINES
 from tests.serving import Served
 
 

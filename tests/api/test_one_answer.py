@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from litestar.testing import TestClient
 
+from cotterline.api.bicycles.forms import JSON_LINES
 from cotterline.api.edge import Edge
-from cotterline.api.quote_streams import JSON_LINES
 from tests.benchmarks.invented_bikes import csv_rows, invented, json_lines
 from tests.command_line import run
 

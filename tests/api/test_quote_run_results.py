@@ -15,8 +15,8 @@ import pytest
 from litestar.testing import TestClient
 
 from cotterline.api import long_answers
+from cotterline.api.bicycles.forms import JSON_LINES
 from cotterline.api.edge import Edge
-from cotterline.api.quote_streams import JSON_LINES
 from cotterline.store import quote_run_parts
 from cotterline.store.quote_run_inputs import packed
 from tests.api.conftest import SECRET_KEY

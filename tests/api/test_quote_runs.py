@@ -11,8 +11,8 @@ import httpx
 import pytest
 from litestar.testing import TestClient
 
+from cotterline.api.bicycles.forms import JSON_LINES
 from cotterline.api.edge import Edge
-from cotterline.api.quote_streams import JSON_LINES
 from tests.api.conftest import service, settings
 from tests.benchmarks.invented_bikes import json_lines
 from tests.serving import Served, serving

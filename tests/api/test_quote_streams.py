@@ -15,8 +15,8 @@ import pytest
 from litestar.testing import TestClient
 
 from cotterline.api import examples, quote_streams
+from cotterline.api.bicycles.forms import JSON_LINES
 from cotterline.api.edge import Edge
-from cotterline.api.quote_streams import JSON_LINES
 from tests.serving import Served, serving
 from tests.wire import Wire, resident
 

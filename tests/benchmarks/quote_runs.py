@@ -12,7 +12,7 @@ from typing import Final
 import asyncpg  # type: ignore[import-untyped] # comes without types
 import httpx
 
-from cotterline.api.quote_streams import JSON_LINES
+from cotterline.api.bicycles.forms import JSON_LINES
 from tests.benchmarks.figures import Figure, Outcome
 from tests.benchmarks.grounds import START_SECONDS, Grounds, Running, Size, serving
 from tests.benchmarks.invented_bikes import json_lines

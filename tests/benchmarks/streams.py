@@ -12,9 +12,9 @@ from typing import Final
 import msgspec
 
 from cotterline.api.bicycles.bike import Bike, Quoted, answer, read
+from cotterline.api.bicycles.forms import JSON_LINES
 from cotterline.api.bicycles.told import QuotedLine
 from cotterline.api.body import decode
-from cotterline.api.quote_streams import JSON_LINES
 from cotterline.bench.quotes import QuoteRequest
 from cotterline.bench.workshop import Workshop
 from tests.benchmarks import requests

@@ -11,14 +11,13 @@ from litestar.di import NamedDependency
 from litestar.params import PathParameter
 from litestar.types import ASGIApp
 
+from cotterline.api.bicycles.forms import CONTENT, MEDIA
 from cotterline.api.bicycles.told import Summary, Teller, teller_of
-from cotterline.api.body import CSV
 from cotterline.api.caller import Caller, check_key
 from cotterline.api.long_answers import LongAnswer, LongAnswers, Place, stopping
 from cotterline.api.problems import Call, Problem, RequestRefusedError, call_of
 from cotterline.api.quote_run_uploads import QuoteRunId, find
 from cotterline.api.quote_runs import PATH
-from cotterline.api.quote_streams import JSON_LINES, MEDIA
 from cotterline.bench.errors import CotterlineError
 from cotterline.store import quote_run_parts
 from cotterline.store.database import Database
@@ -188,16 +187,12 @@ class Results:
         return Summary(bicycles=answered, quoted=run.quoted, refused=run.refused, complete=complete, **problem)
 
 
-_TEXT: Final = {"schema": {"type": "string"}}
-_CONTENT: Final = {JSON_LINES: _TEXT, CSV: _TEXT}
-
-
 @get(
     PATH + "/{quote_run_id:uuid}/results",
     operation_id="readQuoteRunResults",
     tags=["quote-runs"],
     summary="Read all answers of a run as they come",
-    opt={"scope": "read", "content": _CONTENT},
+    opt={"scope": "read", "content": CONTENT},
 )
 async def every(
     request: Request[Any, Any, Any],
@@ -222,7 +217,7 @@ async def every(
     operation_id="readQuoteRunPart",
     tags=["quote-runs"],
     summary="Read the answers of one part of a run",
-    opt={"scope": "read", "content": _CONTENT, "headers": ["Link"], "refusals": (409,)},
+    opt={"scope": "read", "content": CONTENT, "headers": ["Link"], "refusals": (409,)},
 )
 async def read(  # noqa: PLR0913, PLR0917 - what it is handed, each by name
     request: Request[Any, Any, Any],

@@ -5,7 +5,7 @@ memory does not grow with the stream, and who does not read is not read from.
 """
 
 from codecs import BOM_UTF8
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from functools import partial
 from typing import Any, Final
 
@@ -16,8 +16,7 @@ from litestar.types import ASGIApp, Receive, Scope, Send
 
 from cotterline.api import examples
 from cotterline.api.bicycles.bike import MAX_BYTES, Bike, Quoted, Refused, UnreadableError, answer
-from cotterline.api.bicycles.bikes_csv import bikes_by_row
-from cotterline.api.bicycles.bikes_json import bikes_by_line
+from cotterline.api.bicycles.forms import CONTENT, FORMS, JSON_LINES, MEDIA, READERS, TEXT, Reader
 from cotterline.api.bicycles.told import Summary, Teller, teller_of
 from cotterline.api.body import CSV, content_kind
 from cotterline.api.caller import Caller
@@ -32,9 +31,6 @@ from cotterline.api.quote_runs import Maker, QuoteRunRequest
 from cotterline.api.quote_runs_of_bodies import made_of
 from cotterline.bench.workshop import Workshop
 from cotterline.store.database import Database
-from cotterline.store.quote_runs import BicycleForm
-
-JSON_LINES: Final = "application/x-ndjson"
 
 MOST: Final = 4
 """Streams that one process serves at once: each is worth a core."""
@@ -42,14 +38,6 @@ MOST: Final = 4
 _FLUSH: Final = 64 * 1024
 """Bytes of answers that are sent together where more of the body is there already."""
 
-_READERS: Final[Mapping[str, Callable[[Iterator[bytes]], Iterator[Bike | Refused]]]] = {
-    JSON_LINES: bikes_by_line,
-    CSV: bikes_by_row,
-}
-MEDIA: Final[Mapping[BicycleForm, str]] = {"json_lines": JSON_LINES, "csv": "text/csv; charset=utf-8; header=present"}
-"""What answers in each form are."""
-
-_FORMS: Final[Mapping[str, BicycleForm]] = {JSON_LINES: "json_lines", CSV: "csv"}
 _LIMITER: Final = CapacityLimiter(MOST)
 _EXAMPLE: Final = examples.line("whole_job")
 
@@ -67,7 +55,7 @@ class Stream:
 
     def __init__(
         self,
-        reader: Callable[[Iterator[bytes]], Iterator[Bike | Refused]],
+        reader: Reader,
         teller: Teller,
         media: str,
         workshop: Workshop,
@@ -179,7 +167,6 @@ _A_RUN_INSTEAD: Final = {
         "content": {"application/json": {"schema": {"$ref": f"{PREFIX}QuoteRun"}}},
     }
 }
-_TEXT: Final = {"schema": {"type": "string"}}
 
 
 @post(
@@ -193,10 +180,10 @@ _TEXT: Final = {"schema": {"type": "string"}}
         "scope": "quote",
         "streamed": True,
         "body": {
-            JSON_LINES: {**_TEXT, "examples": {"one-line": {"summary": "One bicycle", "value": _EXAMPLE}}},
-            CSV: _TEXT,
+            JSON_LINES: {**TEXT, "examples": {"one-line": {"summary": "One bicycle", "value": _EXAMPLE}}},
+            CSV: TEXT,
         },
-        "content": {JSON_LINES: _TEXT, CSV: _TEXT},
+        "content": CONTENT,
         "takes": [PREFER],
         "refusals": (409,),
         "also": _A_RUN_INSTEAD,
@@ -219,15 +206,15 @@ async def create(  # noqa: PLR0913, PLR0917 - what it is handed, each by name
     unless it is there. Read while you send: what is not read is not asked for. With `Prefer: respond-async` the same
     body becomes a run instead, which is answered once all of it has come.
     """
-    kind = content_kind(request, *_READERS)
-    form = request.accept.best_match([kind, *_READERS], kind)
+    kind = content_kind(request, *FORMS)
+    form, answers_form = FORMS[kind], FORMS[request.accept.best_match([kind, *FORMS], kind)]
     if prefers(request, RESPOND_ASYNC):
-        asked = QuoteRunRequest(bicycles_form=_FORMS[kind], answers_form=_FORMS[form], derivation=derivation)
+        asked = QuoteRunRequest(bicycles_form=form, answers_form=answers_form, derivation=derivation)
         maker = Maker(caller, quote_run_limits, call_of(request.scope).base_url)
         made = await made_of(request, asked, stamp, maker, database)
         return made.to_asgi_response(None, request)
     if _taken():
         words = f"This process serves {MOST} streams already."
         raise RequestRefusedError("unavailable", words, headers={"Retry-After": "10"})
-    teller = teller_of(_FORMS[form], call_of(request.scope))
-    return Stream(_READERS[kind], teller, MEDIA[_FORMS[form]], workshop, derivation=derivation)
+    teller = teller_of(answers_form, call_of(request.scope))
+    return Stream(READERS[form], teller, MEDIA[answers_form], workshop, derivation=derivation)

@@ -1,26 +1,18 @@
 """One part of a run: the bytes of some bicycles in, the bytes of their answers out."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from io import BytesIO
 from itertools import chain
-from typing import Final
 
 import msgspec
 
 from cotterline.api.bicycles.bike import Bike, LeftOut, Quoted, Refused, answer, refused
-from cotterline.api.bicycles.bikes_csv import bikes_by_row
-from cotterline.api.bicycles.bikes_json import bikes_by_line
+from cotterline.api.bicycles.forms import READERS
 from cotterline.api.bicycles.told import Teller, teller_of
 from cotterline.api.problems import Call, log_failure, refusal_of
 from cotterline.bench.workshop import Workshop
 from cotterline.store.quote_run_claims import Answered, ClaimedPart
 from cotterline.store.quote_run_inputs import packed_from, unpacked
-from cotterline.store.quote_runs import BicycleForm
-
-_READERS: Final[Mapping[BicycleForm, Callable[[Iterator[bytes], LeftOut], Iterator[Bike | Refused]]]] = {
-    "json_lines": bikes_by_line,
-    "csv": bikes_by_row,
-}
 
 
 class StoppedError(Exception):
@@ -72,7 +64,7 @@ def answered(part: ClaimedPart, bench: RunBench, goes_on: Callable[[], bool]) ->
 
 def _bicycles(part: ClaimedPart, bench: RunBench) -> Iterator[Bike | Refused]:
     lines = chain(BytesIO(bench.heading), BytesIO(unpacked(part.question)))
-    return _READERS[part.run.bicycles_form](lines, LeftOut(part.lines_before, part.records_before))
+    return READERS[part.run.bicycles_form](lines, LeftOut(part.lines_before, part.records_before))
 
 
 def _answered(

@@ -1,6 +1,6 @@
 """What a claim of the outbox and a search of quotes cost on PostgreSQL, by how many rows there are besides.
 
-The ratio is of times of the same call on the same database, before and after the rows were added.
+The ratio is of times of the same call on two databases of one server, one of them small, by turns.
 """
 
 import asyncio
@@ -72,32 +72,32 @@ class _Undone(Exception):  # noqa: N818 - no error: it takes a claim back
 
 
 def measure(grounds: Grounds, size: Size) -> Outcome:
-    """Measure claims, then searches, each in a database of its own."""
+    """Measure claims, then searches, each in a database of its own, beside one that stays small."""
     figures: list[Figure] = []
     for work in (_claims, _searches):
-        place = grounds.place("PostgreSQL")
-        figures += asyncio.run(work(grounds, place, size))
-        grounds.server.drop(place.url)
+        large, small = grounds.place("PostgreSQL"), grounds.place("PostgreSQL")
+        figures += asyncio.run(work(grounds, large, small, size))
+        for place in (large, small):
+            grounds.server.drop(place.url)
     return Outcome(tuple(figures))
 
 
-async def _claims(grounds: Grounds, place: Place, size: Size) -> list[Figure]:
+async def _claims(grounds: Grounds, large: Place, small: Place, size: Size) -> list[Figure]:
     figures = []
-    async with opened(place) as database:
-        await _enqueue(database, place, WAITING)
-        await as_admin(grounds, place, "VACUUM ANALYZE deliveries")
-        empty = await _least(partial(_claimed, database), size.rounds)
+    async with opened(large) as database, opened(small) as empty:
+        for each, place in ((database, large), (empty, small)):
+            await _enqueue(each, place, WAITING)
+        await as_admin(grounds, small, "VACUUM ANALYZE deliveries")
         first = 1
         for rows in size.rows:
-            fill = FINISHED.format(shop=place.shop.tenant.shop, first=first, last=rows)
-            await as_admin(grounds, place, fill, "VACUUM ANALYZE deliveries")
+            fill = FINISHED.format(shop=large.shop.tenant.shop, first=first, last=rows)
+            await as_admin(grounds, large, fill, "VACUUM ANALYZE deliveries")
             first = rows + 1
-            found = await _least(partial(_claimed, database), size.rounds)
-            beside = f"{told_time(empty)}, none behind"
-            what = f"claim, {rows:,} finished behind"
-            figures.append(Figure(what, told_time(found), beside, found / empty, most=CLAIM_MOST))
-        await _enqueue(database, place, BURST)  # and nobody has told the planner
-        found = await _least(partial(_claimed, database), size.rounds)
+            found, beside = await _least(partial(_claimed, database), partial(_claimed, empty), size.rounds)
+            what, none = f"claim, {rows:,} finished behind", f"{told_time(beside)}, none behind"
+            figures.append(Figure(what, told_time(found), none, found / beside, most=CLAIM_MOST))
+        await _enqueue(database, large, BURST)  # and nobody has told the planner
+        found, _ = await _least(partial(_claimed, database), partial(_claimed, empty), size.rounds)
         figures.append(Figure(f"claim, {BURST:,} came at once", told_time(found)))
     return figures
 
@@ -109,25 +109,30 @@ async def _enqueue(database: Database, place: Place, count: int) -> None:
     await enqueue(database, place.shop.tenant, *due)
 
 
-async def _searches(grounds: Grounds, place: Place, size: Size) -> list[Figure]:
-    figures, few = [], dict[str, float]()
+async def _searches(grounds: Grounds, large: Place, small: Place, size: Size) -> list[Figure]:
+    figures = []
     first = 1
-    async with opened(place) as database:
-        for rows in (FEW, *size.rows):
-            fill = QUOTES.format(shop=place.shop.tenant.shop, first=first, last=rows)
-            await as_admin(grounds, place, fill, "VACUUM ANALYZE quotes")
+    async with opened(large) as database, opened(small) as few:
+        fill = QUOTES.format(shop=small.shop.tenant.shop, first=1, last=FEW)
+        await as_admin(grounds, small, fill, "VACUUM ANALYZE quotes")
+        beside = _asked(FEW)
+        for rows in size.rows:
+            fill = QUOTES.format(shop=large.shop.tenant.shop, first=first, last=rows)
+            await as_admin(grounds, large, fill, "VACUUM ANALYZE quotes")
             first = rows + 1
             for name, search in _asked(rows).items():
-                found = await _least(partial(_searched, database, place, search), size.rounds)
-                small = few.setdefault(name, found)
-                if rows > FEW:
-                    beside = f"{told_time(small)} of {FEW:,}"
-                    what = f"{name} of {rows:,} quotes"
-                    figures.append(Figure(what, told_time(found), beside, found / small, most=SEARCH_MOST))
+                found, least = await _least(
+                    partial(_searched, database, large, search),
+                    partial(_searched, few, small, beside[name]),
+                    size.rounds,
+                )
+                what, of_few = f"{name} of {rows:,} quotes", f"{told_time(least)} of {FEW:,}"
+                figures.append(Figure(what, told_time(found), of_few, found / least, most=SEARCH_MOST))
     return figures
 
 
 Search = tuple[quotes.QuoteSearch, Cursor | None]
+Times = tuple[float, float]
 
 
 def _asked(rows: int) -> dict[str, Search]:
@@ -141,10 +146,12 @@ def _asked(rows: int) -> dict[str, Search]:
     return asked | {"page in the middle": (quotes.QuoteSearch(now=now), middle)}
 
 
-async def _least(call: Callable[[], Awaitable[float]], rounds: int) -> float:
-    """The least that a call took, of many: whoever is disturbed only takes longer."""
+async def _least(call: Callable[[], Awaitable[float]], beside: Callable[[], Awaitable[float]], rounds: int) -> Times:
+    """The least that a call took, and another by turns with it, of many: whoever is disturbed only takes longer."""
     await call()  # plans are made and pages are read
-    return min([await call() for _ in range(CALLS * rounds)])
+    await beside()
+    took = [(await call(), await beside()) for _ in range(CALLS * rounds)]
+    return min(each for each, _ in took), min(each for _, each in took)
 
 
 async def _claimed(database: Database) -> float:

@@ -15,6 +15,8 @@ from typing import Final
 
 TICKS: Final = os.sysconf("SC_CLK_TCK")
 PROCESSES: Final = Path("/proc")
+CORES: Final = sorted(os.sched_getaffinity(0))
+"""Those of this program when it began; it may have kept itself to fewer since."""
 
 
 def described(day: date) -> str:
@@ -29,8 +31,7 @@ def described(day: date) -> str:
 
 def core(number: int) -> set[int]:
     """The core for one of several programs that work at once; they share where there are fewer cores."""
-    there = sorted(os.sched_getaffinity(0))
-    return {there[number % len(there)]}
+    return {CORES[number % len(CORES)]}
 
 
 @contextmanager

@@ -15,10 +15,10 @@ from pydantic import BaseModel, ConfigDict, Field, create_model
 from cotterline.api.body import decode
 from cotterline.bench.derivation import Trace
 from cotterline.bench.quotes import QuoteRequest, QuoteResult, quote
-from cotterline.bench.workshop import Workshop
+from tests.benchmarks.requests import SINGLE, WORKSHOP
 
-WITH_MODELS: Final = "/v1/estimates"
-WITH_THE_CORES_TYPES: Final = "/v1/estimates/core-types"
+WITH_MODELS: Final = SINGLE
+WITH_THE_CORES_TYPES: Final = f"{SINGLE}/core-types"
 
 
 def application() -> FastAPI:
@@ -28,11 +28,11 @@ def application() -> FastAPI:
 
     async def with_models(data: BaseModel) -> Any:  # noqa: ANN401 - the framework makes an answer of it
         asked = msgspec.convert(data.model_dump(exclude_unset=True), QuoteRequest)
-        return msgspec.to_builtins(quote(asked, Workshop(), Trace(wanted=False)))
+        return msgspec.to_builtins(quote(asked, WORKSHOP, Trace(wanted=False)))
 
     async def with_the_cores_types(request: Request) -> Response:
         asked = decode(await request.body(), QuoteRequest)
-        content = msgspec.json.encode(quote(asked, Workshop(), Trace(wanted=False)))
+        content = msgspec.json.encode(quote(asked, WORKSHOP, Trace(wanted=False)))
         return Response(content, media_type="application/json")
 
     with_models.__annotations__["data"] = question

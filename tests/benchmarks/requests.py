@@ -15,6 +15,9 @@ from tests.benchmarks.invented_bikes import json_lines
 SINGLE: Final = "/v1/estimates"
 STORED: Final = "/v1/quotes"
 ECHO: Final = "/v1/benchmark/echo"
+WORKSHOP: Final = Workshop()
+"""The load's, which has set nothing; what is worked out once for it is worked out once."""
+
 BICYCLES: Final = 32
 """Different bicycles in a load."""
 
@@ -22,13 +25,12 @@ BICYCLES: Final = 32
 @cache
 def lines() -> Sequence[bytes]:
     """The bicycles of a load as JSON: invented ones, without those that are refused."""
-    workshop = Workshop()
     asked = json_lines(2 * BICYCLES)
     quotable = (
         line
         for line in asked
         for item in bikes_by_line(iter([line]))
-        if isinstance(item, Bike) and isinstance(answer(item, workshop, derivation=False), Quoted)
+        if isinstance(item, Bike) and isinstance(answer(item, WORKSHOP, derivation=False), Quoted)
     )
     return tuple(islice(quotable, BICYCLES))
 

@@ -19,7 +19,6 @@ from cotterline.api.connection import Connection
 from cotterline.api.routes import ROUTES
 from cotterline.bench.derivation import Trace
 from cotterline.bench.quotes import QuoteRequest, QuoteResult, quote
-from cotterline.bench.workshop import Workshop
 from cotterline.settings import Settings
 from cotterline.store.cipher import made_key
 from tests.benchmarks import other_application, requests
@@ -41,7 +40,7 @@ async def echo(data: JSONBody[QuoteRequest]) -> QuoteResult:
 @post(requests.SINGLE, status_code=200, sync_to_thread=False)
 def single(data: QuoteRequest) -> QuoteResult:
     """Do the whole job for a workshop that has set nothing."""
-    return quote(data, Workshop(), Trace(wanted=False))
+    return quote(data, requests.WORKSHOP, Trace(wanted=False))
 
 
 @post(requests.ECHO, status_code=200, sync_to_thread=False)
@@ -81,7 +80,7 @@ APPS: Final[Mapping[str, Callable[[Settings], uvicorn.Server]]] = {"service": se
 def serve(port: int, app: str, url: str, profile: str = "") -> None:
     """Serve until SIGTERM."""
     for request in requests.kept():
-        PREPARED[request.reference or None] = quote(request, Workshop(), Trace(wanted=False))
+        PREPARED[request.reference or None] = quote(request, requests.WORKSHOP, Trace(wanted=False))
     settings = Settings(
         database_url=url,
         port=port,

@@ -89,6 +89,16 @@ def test_time_on_a_core_is_what_a_process_finds_of_itself() -> None:
     assert machine.cpu_seconds(os.getpid()) - before == pytest.approx(time.process_time() - began, abs=0.05)
 
 
+def test_programs_have_cores_of_their_own_also_when_this_one_keeps_to_one() -> None:
+    before = os.sched_getaffinity(0)
+    first, second = machine.core(0), machine.core(1)
+    assert (first == second) == (len(machine.CORES) == 1)
+    with machine.kept_to(first):
+        assert os.sched_getaffinity(0) == first
+        assert machine.core(1) == second
+    assert os.sched_getaffinity(0) == before
+
+
 def test_memory_is_what_is_held_and_the_peak_what_was() -> None:
     before = machine.memory(os.getpid())
     held = b"x" * (64 * 1024**2)

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
+from threading import Event
 from typing import Any
 from uuid import UUID
 
@@ -11,9 +12,11 @@ import msgspec
 import pytest
 from litestar.testing import TestClient
 
+from cotterline.api import order_drafts
 from cotterline.api.edge import Edge
 from cotterline.bench.orders import OrderDocument
 from cotterline.delivery.order_files import message_id
+from cotterline.documents.order_body import Body, order_body
 from cotterline.store import deliveries, events, quote_revisions, quotes, receivers
 from cotterline.store.database import Database
 from cotterline.store.deliveries import DeliveryRow, DeliverySearch
@@ -376,6 +379,44 @@ def test_a_mapping_is_tried_on_a_real_quote_before_it_is_saved(ready: Client) ->
     refused(empty, 422, "impossible-value")
     other = preview(ready, quote_id, forms={"west/quay": form})
     assert refused(other, 422, "impossible-value")["errors"][0]["pointer"] == "/forms/west~1quay"
+
+
+DOUBLING = {"form": "mapped", "expression": "lines" + "|[@,@][]" * 7 + "|[" + ",".join(["length(@)"] * 300) + "]"}
+
+
+class Watched:
+    """Looks on while orders are written, and keeps them waiting: the work itself is the service's own."""
+
+    def __init__(self) -> None:
+        self.begun, self.let_go = Event(), Event()
+        self.at_once, self.most = 0, 0
+
+    def __call__(self, *asked: Any) -> Body:  # noqa: ANN401 - as the service calls it
+        """Write one."""
+        self.at_once += 1
+        self.most = max(self.most, self.at_once)
+        self.begun.set()
+        assert self.let_go.wait(20), "the service waited for the mapping"
+        self.at_once -= 1
+        return order_body(*asked)
+
+
+def test_nobody_waits_for_a_shops_mapping_but_that_shop_itself(
+    caller: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stock(caller)
+    quote_id, watched = approved(caller), Watched()
+    monkeypatch.setattr(order_drafts, "order_body", watched)
+    with ThreadPoolExecutor(3) as pool:
+        asked = [pool.submit(preview, caller, quote_id, forms={DEPOT: DOUBLING}) for _ in range(3)]
+        assert watched.begun.wait(20)
+        assert caller.get("/health/live").status_code == 200
+        assert caller.get("/v1/orders").status_code == 200
+        watched.let_go.set()
+        for each in asked:
+            (fault,) = refused(each.result(), 422, "impossible-value")["errors"]
+            assert "takes too many steps" in fault["detail"]
+    assert watched.most == 1
 
 
 @pytest.mark.anyio

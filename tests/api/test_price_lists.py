@@ -155,6 +155,19 @@ def test_twenty_thousand_rows_are_taken_and_one_more_is_not(client: Client) -> N
     assert put(client, DEPOT, {"supplier": "x" * 17 * 1024 * 1024}, ANY).status_code == 413
 
 
+@pytest.mark.parametrize(("limit", "most"), [("MOST_LISTS", 1), ("MOST_OFFERS", 5)])
+def test_all_lists_together_are_no_more_than_a_shop_may_have(
+    client: Client, monkeypatch: pytest.MonkeyPatch, limit: str, most: int
+) -> None:
+    monkeypatch.setattr("cotterline.store.price_lists." + limit, most)
+    other = PRICES | {"supplier": "west quay"}
+    assert put(client, DEPOT, PRICES, MAKE).status_code == 200
+    refused = put(client, "/v1/price-lists/west quay", other, MAKE)
+    assert (refused.status_code, refused.json()["type"]) == (409, "/problems/quota-reached")
+    assert client.get("/v1/price-lists/west quay").status_code == 404
+    assert put(client, DEPOT, PRICES, ANY).status_code == 200, "what is replaced does not count"
+
+
 def test_a_quote_is_priced_from_the_catalogue_and_the_lists(client: Client) -> None:
     job = msgspec.json.decode(examples.read("whole_job"))
     before = client.post("/v1/quotes", json=job).json()["result"]["estimate"]

@@ -17,7 +17,9 @@ from litestar.testing import TestClient
 from cotterline.api import examples, quote_streams
 from cotterline.api.bicycles.forms import JSON_LINES
 from cotterline.api.edge import Edge
-from tests.serving import Served, serving
+from tests.api.conftest import SECRET_KEY
+from tests.serving import Served, serving, serving_from
+from tests.shops import Shop
 from tests.wire import Wire, resident
 
 Client = TestClient[Edge]
@@ -140,11 +142,39 @@ def test_nothing_is_kept(bench: Client) -> None:
     assert bench.get("/v1/quotes").json()["quotes"] == []
 
 
-def test_more_streams_than_a_process_serves_are_put_off(bench: Client, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(quote_streams, "_taken", lambda: True)
-    refused = stream(bench, GOOD)
-    assert refused.status_code == 503
-    assert int(refused.headers["retry-after"]) > 0
+@pytest.mark.parametrize("limit", ["MOST", "MOST_OF_ONE"])
+def test_more_streams_than_there_may_be_are_put_off_until_one_ends(
+    served: Served, monkeypatch: pytest.MonkeyPatch, limit: str
+) -> None:
+    monkeypatch.setattr(quote_streams, limit, 1)
+    first = Wire(served)
+    first.send(GOOD)
+    first.until(b"}\n")
+    refused = _sent(served)
+    assert (refused.status_code, int(refused.headers["retry-after"]) > 0) == (503, True)
+    first.end()
+    assert b'"complete":true' in first.until(b"}\n")
+    first.socket.close()
+    while _sent(served).status_code == 503:
+        time.sleep(0.05)
+
+
+def _sent(served: Served) -> httpx.Response:
+    headers = {"Authorization": f"Bearer {served.key}", "Content-Type": JSON_LINES}
+    return httpx.post(f"{served.address}/v1/quotes/stream", content=GOOD, headers=headers, timeout=20)
+
+
+def test_one_shop_leaves_room_for_another(
+    database_url: str, shop_a: Shop, shop_b: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(quote_streams, "MOST_OF_ONE", 1)
+    with serving_from(database_url, shop_a.key, worker="off", secret_keys=SECRET_KEY) as served:
+        wire = Wire(served)
+        wire.send(GOOD)
+        wire.until(b"}\n")
+        assert _sent(served).status_code == 503
+        assert _sent(served._replace(key=shop_b.key)).status_code == 200
+        wire.socket.close()
 
 
 def test_a_failure_before_the_first_answer_is_an_ordinary_one(bench: Client, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -216,14 +246,9 @@ def test_a_client_that_goes_away_is_let_go_and_the_service_goes_on(served: Serve
         wire.send(GOOD + GOOD[:20])
         wire.until(b"}\n")
         wire.socket.close()
-    after = httpx.post(
-        f"{served.address}/v1/quotes/stream",
-        content=GOOD,
-        headers={"Authorization": f"Bearer {served.key}", "Content-Type": JSON_LINES},
-        timeout=20,
-    )
-    assert after.status_code == 200
-    assert b'"complete":true' in after.content
+        while (after := _sent(served)).status_code == 503:
+            time.sleep(0.05)
+        assert b'"complete":true' in after.content
 
 
 def test_memory_does_not_grow_with_the_stream(served: Served) -> None:

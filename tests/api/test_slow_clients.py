@@ -69,6 +69,16 @@ def test_a_head_that_never_ends_is_let_go(served: Served, start: bytes) -> None:
     assert SECONDS * 0.9 <= lasted < LONGEST
 
 
+@pytest.mark.parametrize("start", [b"GET /", b"GET / HTTP/1.1\r\nHost: a\r\nX-Long: ", b"GET / HTTP/1.1\r\n"])
+def test_a_head_without_measure_is_let_go_before_it_fills_the_memory(
+    served: Served, monkeypatch: pytest.MonkeyPatch, start: bytes
+) -> None:
+    monkeypatch.setattr(connection, "HEAD_SECONDS", 60.0)  # it is not the time that ends it
+    drop = b"X-Many: 1\r\n" * 400 if start.endswith(b"\n") else b"a" * 4096
+    received, _ = trickle(served, start, drop)
+    assert received == b""
+
+
 def test_a_second_head_that_never_ends_is_let_go_after_the_first_was_answered(served: Served) -> None:
     first = b"GET /health/live HTTP/1.1\r\nHost: a\r\n\r\n"
     received, lasted = trickle(served, first + b"GET /health/live HTTP/1.1\r\nX-Slow: ", b"a")

@@ -138,10 +138,11 @@ def test_lists_give_every_subscription_page_by_page_newest_first(client: Client)
 
 
 def test_there_is_a_most_that_a_shop_can_have(bench: Client, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("cotterline.api.subscriptions.MOST", 2)
+    monkeypatch.setattr("cotterline.store.receivers.MOST", {"subscription": 2})
     path = made(bench)
     made(bench)
-    assert bench.post(PATH, json=EVERYTHING).status_code == 409
+    refused = bench.post(PATH, json=EVERYTHING)
+    assert (refused.status_code, refused.json()["type"]) == (409, "/problems/quota-reached")
     assert bench.delete(path, headers=ANY).status_code == 204
     made(bench)
 

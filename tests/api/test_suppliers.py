@@ -85,6 +85,15 @@ def test_the_list_tells_every_supplier_by_name(client: Client) -> None:
     assert "settings" not in told[0]
 
 
+def test_there_is_a_most_that_a_shop_can_have(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(receivers, "MOST", {"supplier": 1})
+    put(client)
+    refused = put(client, path="/v1/suppliers/west quay")
+    assert (refused.status_code, refused.json()["type"]) == (409, "/problems/quota-reached")
+    assert client.get("/v1/suppliers/west quay").status_code == 404
+    assert put(client, condition=ANY).status_code == 200, "what is replaced does not count"
+
+
 def test_a_supplier_made_anew_has_no_tag_of_the_one_before(client: Client) -> None:
     first = put(client).headers["etag"]
     client.delete(DEPOT, headers=ANY)

@@ -105,7 +105,12 @@ def test_what_the_receiver_asks_for_holds_between_the_wait_and_twice_it(retry_af
 
 
 @pytest.mark.parametrize(
-    "retry_after", ["", "soon", "-5", "1.5", "1e9", "٥", "9" * 500, "Wed, 99 May 2024 25:61:00 GMT"]
+    "retry_after",
+    [
+        *("", "soon", "-5", "1.5", "1e9", "٥", "9" * 500, "Wed, 99 May 2024 25:61:00 GMT"),
+        *("1 Jan 999999999999999999999999 00:00:00 GMT", "1 Jan 2024 0:0:99999999999999999999"),
+        "Wed, 01 May 2024 12:07:30 -9999999999999999999999999",
+    ],
 )
 def test_a_request_that_makes_no_sense_is_passed_over(retry_after: str) -> None:
     assert wait(Answer(status=503, retry_after=retry_after), 2) == 300

@@ -2,6 +2,7 @@
 
 import json
 import time
+import tracemalloc
 from typing import Any
 
 import msgspec
@@ -105,12 +106,24 @@ LONG, WORK, DEEP = "on the way", "takes too many steps", "recursion"
         ("lines" + "|[@,@][]" * 7 + "|[" + ",".join(["length(@)"] * 300) + "]", WORK),
         ("lines" + DOUBLED * 500, DEEP),
     ],
-    ids=["lists", "shared lists", "comparison", "text", "projections", "digits", "work", "depth"],
+    ids=["lists", "shared", "comparison", "text", "projections", "digits", "work", "depth"],
 )
 def test_what_doubles_at_every_step_ends_before_it_hurts(expression: str, words: str) -> None:
     started = time.monotonic()
     assert words in refused(expression)
     assert time.monotonic() - started < 20, "even on a busy machine"
+
+
+def test_nothing_huge_is_made_even_for_a_moment() -> None:
+    """A separator of 60 kB between 5000 texts is 300 MB."""
+    document = json.dumps({"separator": "a" * 60_000, "texts": [""] * 5000}).encode()
+    tracemalloc.start()
+    try:
+        assert LONG in refused("[join(separator, texts)]", document)
+        assert tracemalloc.get_traced_memory()[1] < 30_000_000
+    finally:
+        tracemalloc.stop()
+    assert made("[join(', ', ['a', 'b'])]", b"{}") == ["a, b"]
 
 
 def test_the_longest_body_that_may_go_out_goes_out_and_a_longer_one_does_not() -> None:

@@ -98,6 +98,19 @@ async def test_an_unknown_key_is_neither_found_nor_revoked(database: Database, t
         assert len((await audit.page(tx, None, 10)).entries) == 1
 
 
+async def test_a_shop_has_no_more_keys_than_it_may_whatever_their_labels(
+    database: Database, tenant: Tenant, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(keys, "LIVE", 3)  # one is there already
+    issued = [await issue(database, tenant, msgspec.structs.replace(ORDER, label=label)) for label in ("a", "b")]
+    with pytest.raises(CotterlineError) as refusal:
+        await issue(database, tenant, msgspec.structs.replace(ORDER, label="c"))
+    assert refusal.value.code == "quota-reached"
+    async with database.write(tenant) as tx:
+        await keys.revoke(tx, id_of(issued[0]), now=NOON, actor=OPERATOR)
+    await issue(database, tenant, msgspec.structs.replace(ORDER, label="c"))
+
+
 async def test_of_one_label_two_keys_live_and_a_third_waits_for_an_end(database: Database, tenant: Tenant) -> None:
     first = await issue(database, tenant)
     expiring = msgspec.structs.replace(ORDER, expires_at=NOON + timedelta(days=1))

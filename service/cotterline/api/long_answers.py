@@ -1,7 +1,7 @@
 """Answers that go on for long: each ends with its reader, and all of them when the server is to stop."""
 
 import asyncio
-from collections.abc import AsyncGenerator, Iterator, Mapping
+from collections.abc import AsyncGenerator, Iterable, Iterator, Mapping
 from contextlib import aclosing, contextmanager, suppress
 from typing import Final, Protocol
 
@@ -20,7 +20,7 @@ MOST: Final = 64
 """Long answers that one process gives at once; each looks into the database once a second, or oftener."""
 
 MOST_OF_ONE: Final = 16
-"""Of them to one shop, so that others find room."""
+"""Of them to one tenant, so that others find room."""
 
 
 class UnreadError(RequestRefusedError):
@@ -124,8 +124,7 @@ class LongAnswers:
         """
         if self._ended:
             raise stopping()
-        if self.under_way >= MOST or [*self._places.values()].count(tenant) >= MOST_OF_ONE:
-            raise _put_off(f"This process gives {MOST} long answers at once, and {MOST_OF_ONE} to one shop.")
+        hold_share(self._places.values(), tenant, MOST, MOST_OF_ONE)
         place = Place(self.quiet_seconds)
         self._places[place] = tenant
         try:
@@ -138,6 +137,23 @@ class LongAnswers:
         self._ended = True
         for place in self._places:
             place.end()
+
+
+def hold_share(held: Iterable[Tenant], tenant: Tenant, most: int, most_of_one: int) -> None:
+    """See that a tenant may have one more of what there is little of.
+
+    Args:
+        held: who has it now, each as often as that.
+        tenant: who wants it.
+        most: there is in this process.
+        most_of_one: of it for one tenant, so that others find room.
+
+    Raises:
+        RequestRefusedError: ``unavailable``.
+    """
+    having = [*held]
+    if len(having) >= most or having.count(tenant) >= most_of_one:
+        raise _put_off(f"This process gives {most} such answers at once, and {most_of_one} to one shop.")
 
 
 def stopping() -> RequestRefusedError:

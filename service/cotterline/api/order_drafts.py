@@ -1,5 +1,6 @@
 """The orders a quote would place now: what a preview shows, and what placing them keeps, to the byte the same."""
 
+import asyncio
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -50,9 +51,12 @@ class DraftOrder(NamedTuple):
         """Names the post that carries the order; it follows from the order, so that a preview can show it."""
         return uuid5(self.document.order_id, "post")
 
-    def body(self, form: BodyForm | None = None) -> Body:
-        """The bytes that go out; in another form than the supplier's where one is given."""
-        return order_body(self.document, form or self.supplier.body)
+    async def body(self, form: BodyForm | None = None) -> Body:
+        """The bytes that go out; in another form than the supplier's where one is given.
+
+        They are made beside the loop: a shop's own mapping may take a second, and nobody else is to wait for it.
+        """
+        return await asyncio.to_thread(order_body, self.document, form or self.supplier.body)
 
 
 class Drafts(NamedTuple):

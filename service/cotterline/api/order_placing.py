@@ -46,7 +46,7 @@ async def keep(tx: WriteTransaction, caller: Caller, drafting: Drafting, draft: 
     row = _row(draft, caller, drafting)
     if not await orders.insert(tx, row):
         raise CotterlineError("wrong-state", "This version of the quote was ordered already.")
-    body = draft.body()
+    body = await draft.body()
     post = Delivery(
         id=draft.delivery_id,
         receiver_kind="supplier",

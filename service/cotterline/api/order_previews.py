@@ -1,7 +1,9 @@
 """Previews: the very orders that would go out, with address, headers and bytes; nothing is kept."""
 
+from asyncio import Lock
 from collections.abc import Iterator
 from typing import Annotated, Any, Final, Literal, NamedTuple
+from weakref import WeakValueDictionary
 
 import msgspec
 from litestar import Request, post
@@ -24,14 +26,18 @@ from cotterline.bench.suppliers import BodyForm
 from cotterline.delivery import credentials
 from cotterline.delivery.order_files import message_id
 from cotterline.delivery.signatures import signed
-from cotterline.documents.order_body import Body
+from cotterline.documents.order_body import Body, order_body
 from cotterline.store import receiver_secrets
 from cotterline.store.cipher import Cipher
 from cotterline.store.database import Database, ReadTransaction
 from cotterline.store.receiver_secrets import Purpose, Use
+from cotterline.store.tenancy import Tenant
 
 _STARRED: Final = f"The credential is shown as {credentials.STARS}; the post shows the real one."
 _NO_CREDENTIAL: Final = "No credential is kept for this supplier: until there is one, nothing is posted to it."
+_TURNS: Final[WeakValueDictionary[Tenant, Lock]] = WeakValueDictionary()
+"""By which each shop has its mappings tried one after the other, so that one shop takes no more than a core."""
+
 _UNSIGNED: Final = "No secret to sign with is kept for this supplier: the post goes out without a signature."
 _SIGNED: Final = "The signature is that of this moment; every try is signed anew, with its own time."
 
@@ -110,7 +116,8 @@ def _notes(draft: DraftOrder, secrets: _Secrets) -> Iterator[str]:
 def _example(_: PreviewRequest) -> OrderPreviews:
     draft = DraftOrder(example_document(), example_supplier())
     stamp = Stamp(id=draft.document.order_id, now=EXAMPLE_NOW)
-    return OrderPreviews(orders=(_preview(draft, draft.body(), _Secrets([], ["held"]), stamp),))
+    body = order_body(draft.document, draft.supplier.body)
+    return OrderPreviews(orders=(_preview(draft, body, _Secrets([], ["held"]), stamp),))
 
 
 @post(
@@ -146,17 +153,18 @@ async def create(  # noqa: PLR0913, PLR0917 - what it is handed, each by name
         names = [draft.document.supplier for draft in drafts.orders]
         unused = [name for name in data.forms if name not in names]
         refuse([Fault(member("/forms", name), "nothing is ordered of this supplier") for name in unused])
-        bodies = [_body(draft, data) for draft in drafts.orders]
         secrets = [await _secrets(tx, cipher, name, stamp) for name in names]
+    async with _TURNS.setdefault(caller.tenant, Lock()):
+        bodies = [await _body(draft, data) for draft in drafts.orders]
     found = zip(drafts.orders, bodies, secrets, strict=True)
     return OrderPreviews(orders=tuple(_preview(*each, stamp) for each in found))
 
 
-def _body(draft: DraftOrder, data: PreviewRequest) -> Body:
+async def _body(draft: DraftOrder, data: PreviewRequest) -> Body:
     """The bytes; what keeps a form of the request from making any is told at its place."""
     name = draft.document.supplier
     try:
-        return draft.body(data.forms.get(name))
+        return await draft.body(data.forms.get(name))
     except CotterlineError as error:
         if name not in data.forms:
             raise

@@ -146,6 +146,7 @@ async def read(
     opt={
         "scope": "administer",
         "takes": ["If-Match to replace", "If-None-Match to make"],
+        "refusals": (409,),
         "table": TABLE,
         "content": CSV_ANSWER,
         "examples": {"few": Example("A few offers", lambda data: data, examples.read("price_list"))},
@@ -174,6 +175,7 @@ async def replace(
         if wanted:
             require(wanted, *tags(_there(seen)))
         refuse([*_faults(data, supplier)])
+        await price_lists.make_room(tx, seen, now)
         if (seen and not wanted) or not await price_lists.replace(tx, seen, now, data):
             raise overtaken()
         await _record(tx, desk, "replaced" if seen else "created", now)

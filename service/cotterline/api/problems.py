@@ -128,8 +128,8 @@ PROBLEMS: Mapping[str, Kind] = {
     "quota-reached": Kind(
         409,
         "The shop has as much of this as it may",
-        "The words name the limit. Wait until a run has ended or its answers are no longer kept, cancel one, or ask "
-        "the operator for another limit.",
+        "The words name the limit. Take away what is no longer needed, wait until a run has ended or its answers are "
+        "no longer kept, or ask the operator for another limit.",
     ),
     "too-many-links": Kind(
         409,

@@ -7,7 +7,7 @@ memory does not grow with the stream, and who does not read is not read from.
 from codecs import BOM_UTF8
 from collections.abc import Callable, Iterator
 from functools import partial
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from anyio import CapacityLimiter, from_thread, to_thread
 from litestar import Request, post
@@ -16,12 +16,12 @@ from litestar.types import ASGIApp, Receive, Scope, Send
 
 from cotterline.api import examples
 from cotterline.api.bicycles.bike import MAX_BYTES, Bike, Quoted, Refused, UnreadableError, answer
-from cotterline.api.bicycles.forms import CONTENT, FORMS, JSON_LINES, MEDIA, READERS, TEXT, Reader
+from cotterline.api.bicycles.forms import CONTENT, FORMS, JSON_LINES, MEDIA, READERS, TEXT
 from cotterline.api.bicycles.told import Summary, Teller, teller_of
 from cotterline.api.body import CSV, content_kind
 from cotterline.api.caller import Caller
 from cotterline.api.kept_quote import Stamp
-from cotterline.api.long_answers import Sending, UnreadError
+from cotterline.api.long_answers import Sending, UnreadError, hold_share
 from cotterline.api.named_schemas import PREFIX
 from cotterline.api.parameters import Derivation
 from cotterline.api.preferences import APPLIED, PREFER, RESPOND_ASYNC, prefers
@@ -31,49 +31,77 @@ from cotterline.api.quote_runs import Maker, QuoteRunRequest
 from cotterline.api.quote_runs_of_bodies import made_of
 from cotterline.bench.workshop import Workshop
 from cotterline.store.database import Database
+from cotterline.store.quote_runs import BicycleForm
+from cotterline.store.tenancy import Tenant
 
 MOST: Final = 4
 """Streams that one process serves at once: each is worth a core."""
+
+MOST_OF_ONE: Final = 3
+"""Of them to one tenant, so that others find room."""
 
 _FLUSH: Final = 64 * 1024
 """Bytes of answers that are sent together where more of the body is there already."""
 
 _LIMITER: Final = CapacityLimiter(MOST)
+_HELD: Final[list[Tenant]] = []
+"""Whose streams this process serves now."""
+
 _EXAMPLE: Final = examples.line("whole_job")
+
+
+class Forms(NamedTuple):
+    """In which bicycles come and answers go."""
+
+    bicycles: BicycleForm
+    answers: BicycleForm
 
 
 class Stream:
     """One stream: an ASGI application that answers while it reads.
 
     Args:
-        reader: of the lines of the body.
-        teller: of the answers.
-        media: what the answers are.
+        tenant: who asks.
+        forms: of the body and of the answers.
         workshop: whose jobs they are.
         derivation: whether every number says how it came about.
     """
 
     def __init__(
         self,
-        reader: Reader,
-        teller: Teller,
-        media: str,
+        tenant: Tenant,
+        forms: Forms,
         workshop: Workshop,
         *,
         derivation: bool,
     ) -> None:
-        self._reader, self._teller, self._media = reader, teller, media
+        self._tenant = tenant
+        self._reader, self._answers_form = READERS[forms.bicycles], forms.answers
         self._workshop, self._derivation = workshop, derivation
         self._counts = {Quoted: 0, Refused: 0}
         self._out: list[bytes] = []
         self._size = 0
         self._read = False
+        self._teller: Teller
         self._receive: Receive
         self._sending: Sending
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Serve it to its end, or say on its last line why it did not come to that."""
-        self._receive, self._sending = receive, Sending(send, {"Content-Type": self._media})
+        """Serve it to its end, or say on its last line why it did not come to that.
+
+        Raises:
+            RequestRefusedError: ``unavailable``, where there are as many as there may be.
+        """
+        hold_share(_HELD, self._tenant, MOST, MOST_OF_ONE)
+        _HELD.append(self._tenant)
+        try:
+            await self._serve(scope, receive, send)
+        finally:
+            _HELD.remove(self._tenant)
+
+    async def _serve(self, scope: Scope, receive: Receive, send: Send) -> None:
+        self._teller = teller_of(self._answers_form, call_of(scope))
+        self._receive, self._sending = receive, Sending(send, {"Content-Type": MEDIA[self._answers_form]})
         try:
             await to_thread.run_sync(self._drive, limiter=_LIMITER)
         except Exception as error:
@@ -151,11 +179,6 @@ def lines_of(part: Callable[[], bytes | None]) -> Iterator[bytes]:
         yield held
 
 
-def _taken() -> bool:
-    """Whether this process serves as many streams as it may."""
-    return _LIMITER.available_tokens < 1
-
-
 def _unreadable(error: UnreadableError) -> RequestRefusedError:
     return RequestRefusedError("invalid-table", f"The body cannot be read as bicycles: {error}.")
 
@@ -207,14 +230,10 @@ async def create(  # noqa: PLR0913, PLR0917 - what it is handed, each by name
     body becomes a run instead, which is answered once all of it has come.
     """
     kind = content_kind(request, *FORMS)
-    form, answers_form = FORMS[kind], FORMS[request.accept.best_match([kind, *FORMS], kind)]
+    forms = Forms(FORMS[kind], FORMS[request.accept.best_match([kind, *FORMS], kind)])
     if prefers(request, RESPOND_ASYNC):
-        asked = QuoteRunRequest(bicycles_form=form, answers_form=answers_form, derivation=derivation)
+        asked = QuoteRunRequest(bicycles_form=forms.bicycles, answers_form=forms.answers, derivation=derivation)
         maker = Maker(caller, quote_run_limits, call_of(request.scope).base_url)
         made = await made_of(request, asked, stamp, maker, database)
         return made.to_asgi_response(None, request)
-    if _taken():
-        words = f"This process serves {MOST} streams already."
-        raise RequestRefusedError("unavailable", words, headers={"Retry-After": "10"})
-    teller = teller_of(answers_form, call_of(request.scope))
-    return Stream(READERS[form], teller, MEDIA[answers_form], workshop, derivation=derivation)
+    return Stream(caller.tenant, forms, workshop, derivation=derivation)

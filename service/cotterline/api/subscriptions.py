@@ -41,7 +41,7 @@ from cotterline.bench.subscriptions import Subscription
 from cotterline.bench.suppliers import check_endpoint
 from cotterline.delivery.signatures import made_secret
 from cotterline.store import cursor as places
-from cotterline.store import deliveries, receiver_secrets, receivers, shops
+from cotterline.store import deliveries, receiver_secrets, receivers
 from cotterline.store.database import ReadTransaction, WriteTransaction
 from cotterline.store.receiver_secrets import Use
 from cotterline.store.receivers import Receiver, ReceiverPage, subscription_of
@@ -49,9 +49,6 @@ from cotterline.store.tenancy import Mode
 
 PATH: Final = "/v1/subscriptions"
 ONE: Final = PATH + "/{subscription_id:uuid}"
-MOST: Final = 50
-"""Every event is put out to each of them in the transaction of what happened."""
-
 SubscriptionId = Annotated[UUID, PathParameter(description="The subscription's id.")]
 AnyRequest = Request[Any, Any, Any]
 _SECRET: Final = "whsec_" + "AAAA" * 11
@@ -112,7 +109,7 @@ async def create(
     )
 
     async def work(tx: WriteTransaction) -> Response[MadeSubscription]:
-        await _make_room(tx)
+        await receivers.make_room(tx, "subscription")
         await receivers.insert(tx, row)
         text = made_secret()
         await receiver_secrets.keep(
@@ -279,12 +276,6 @@ async def there(tx: ReadTransaction, subscription_id: UUID) -> Receiver:
 def answer(row: Receiver) -> Response[ShownSubscription]:
     """The subscription with its entity tag."""
     return Response(shown(row), headers={**KEPT, "ETag": tag(row)})
-
-
-async def _make_room(tx: WriteTransaction) -> None:
-    await shops.lock(tx)  # or two at once would each count one too few
-    if len((await receivers.page(tx, "subscription", None, MOST)).receivers) == MOST:
-        raise CotterlineError("wrong-state", f"The shop has {MOST} subscriptions; end one before another is made.")
 
 
 def _patched(before: Subscription, change: SubscriptionPatch) -> Subscription:

@@ -189,6 +189,7 @@ async def read(
         "scope": "administer",
         "answer": ShownSupplier,
         "takes": ["If-Match to replace", "If-None-Match to make"],
+        "refusals": (409,),
         "examples": {"depot": Example("Orders in UBL, with a password", _example, _BODY)},
         "headers": ["ETag"],
         "links": _links(),
@@ -211,6 +212,8 @@ async def replace(
         if wanted:
             require(wanted, _tag(_found(seen)))
         refuse([*_faults(data, endpoints, desk)])
+        if seen is None:
+            await receivers.make_room(tx, "supplier")
         now = _set(seen, supplier, data, desk)
         if (seen and not wanted) or not await _keep(tx, seen, now):
             raise overtaken()

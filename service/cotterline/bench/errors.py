@@ -14,6 +14,7 @@ Code = Literal[
     "precondition-failed",
     "too-many-keys",
     "too-many-links",
+    "quota-reached",
     "wrong-state",
     "order-not-allowed",
     "approval-missing",

@@ -1,5 +1,6 @@
 """Everything kept about one order, held to the end of a transaction, and where the order stands by it."""
 
+import asyncio
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -114,7 +115,7 @@ async def tell_supplier(
     """
     if file.supplier is None:
         raise CotterlineError("supplier-missing", f"The shop has no supplier {file.row.supplier} any more.")
-    body = change_body(change, file.document, file.supplier.body)
+    body = await asyncio.to_thread(change_body, change, file.document, file.supplier.body)
     await deliveries.enqueue(
         tx,
         Delivery(

@@ -135,6 +135,6 @@ def _asked(retry_after: str, now: datetime) -> timedelta | None:
         return timedelta(seconds=int(text))
     try:
         named = parsedate_to_datetime(text)
-    except ValueError:
+    except (ValueError, OverflowError):  # the second for a year or an hour beyond any measure
         return None
     return (named if named.tzinfo else named.replace(tzinfo=UTC)) - now

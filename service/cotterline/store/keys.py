@@ -6,7 +6,7 @@ from typing import Final
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import ColumnElement, RowMapping, and_, bindparam, func, insert, literal, or_, select, tuple_, update
+from sqlalchemy import ColumnElement, RowMapping, and_, bindparam, insert, literal, or_, select, tuple_, update
 
 from cotterline.bench.errors import CotterlineError
 from cotterline.store import audit, key_text, secret_text, shops
@@ -17,6 +17,9 @@ from cotterline.store.tenancy import SCOPES, Scope, Tenant, owned, ownership
 
 LIVE_PER_LABEL: Final = 2
 """The one in use and the one that replaces it."""
+
+LIVE: Final = 200
+"""Of one tenant, whatever their labels."""
 
 
 class KeyOrder(msgspec.Struct, frozen=True, kw_only=True):
@@ -85,14 +88,17 @@ async def issue(tx: WriteTransaction, order: KeyOrder, *, key_id: UUID, now: dat
     """Issue a key of the tenant and return its text, which is not kept and cannot be had again.
 
     Raises:
-        CotterlineError: ``too-many-keys``, if two keys of this label live already.
+        CotterlineError: ``too-many-keys``, if two keys of this label live already; ``quota-reached``, if the tenant
+            has as many as it may.
     """
     await shops.lock(tx)  # or two at once would each count one key
-    same_label = and_(owned(keys, tx.tenant), keys.c.label == order.label, _alive(now))
-    (found,) = await tx.rows(select(func.count().label("live")).select_from(keys).where(same_label))
-    if found["live"] >= LIVE_PER_LABEL:
+    live = select(keys.c.label).where(owned(keys, tx.tenant), _alive(now))
+    labels = [row["label"] for row in await tx.rows(live)]
+    if labels.count(order.label) >= LIVE_PER_LABEL:
         words = f"{LIVE_PER_LABEL} keys with this label live already: revoke one of them, or choose another label."
         raise CotterlineError("too-many-keys", words)
+    if len(labels) >= LIVE:
+        raise CotterlineError("quota-reached", f"{LIVE} keys of this shop live already: revoke one of them.")
     text = key_text.make(tx.tenant.mode, key_id)
     row = row_of(order, key_id, now)
     kept = {"scopes": " ".join(row.scopes), "secret_hash": secret_text.digest(text)}

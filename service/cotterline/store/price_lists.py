@@ -1,17 +1,24 @@
 """Price lists: what each supplier of a shop's asks, replaced whole, read whole or for the parts of some roles."""
 
 from collections.abc import Collection, Sequence
+from typing import Final
 
 import msgspec
 from sqlalchemy import ColumnElement, Executable, and_, delete, select, update
 from sqlalchemy import insert as insert_into
 from sqlalchemy.dialects.postgresql import insert
 
+from cotterline.bench.errors import CotterlineError
 from cotterline.bench.pricing.catalogue import Offer, PartRole, PriceList
+from cotterline.store import shops
 from cotterline.store.database import ReadTransaction, WriteTransaction
 from cotterline.store.parts import Listing
 from cotterline.store.tables import parts, price_lists, prices
 from cotterline.store.tenancy import Tenant, owned, ownership
+
+MOST_LISTS: Final = 100
+MOST_OFFERS: Final = 200_000
+"""In all lists of a tenant: what is read of them takes part in every quote."""
 
 
 class PriceListing(Listing, frozen=True, kw_only=True):
@@ -62,6 +69,22 @@ async def for_roles(tx: ReadTransaction, roles: Collection[PartRole]) -> Sequenc
         for each in await listings(tx)
         if each.supplier in offers
     ]
+
+
+async def make_room(tx: WriteTransaction, seen: PriceListing | None, now: PriceListing) -> None:
+    """Hold the shop until this transaction ends, and see that the tenant may have ``now`` in the place of ``seen``.
+
+    Raises:
+        CotterlineError: ``quota-reached``.
+    """
+    await shops.lock(tx)  # or two at once would each count one too few
+    others = [each for each in await listings(tx) if each.supplier != now.supplier]
+    if seen is None and len(others) >= MOST_LISTS:
+        raise CotterlineError("quota-reached", f"The shop has {MOST_LISTS} price lists: take one of them away first.")
+    offers = now.offers + sum(each.offers for each in others)
+    if offers > MOST_OFFERS:
+        words = f"All price lists together would have {offers} offers, and a shop may have {MOST_OFFERS}."
+        raise CotterlineError("quota-reached", words)
 
 
 async def replace(tx: WriteTransaction, seen: PriceListing | None, now: PriceListing, content: PriceList) -> bool:

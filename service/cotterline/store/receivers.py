@@ -2,21 +2,26 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import Literal
+from typing import Final, Literal
 from uuid import UUID
 
 import msgspec
 from sqlalchemy import ColumnElement, and_, delete, func, literal, select, tuple_, update
 from sqlalchemy.dialects.postgresql import insert as insert_into
 
+from cotterline.bench.errors import CotterlineError
 from cotterline.bench.subscriptions import Subscription
 from cotterline.bench.suppliers import Supplier
+from cotterline.store import shops
 from cotterline.store.cursor import Cursor
 from cotterline.store.database import ReadTransaction, WriteTransaction
 from cotterline.store.tables import receivers
 from cotterline.store.tenancy import Tenant, owned, ownership
 
 ReceiverKind = Literal["supplier", "subscription"]
+
+MOST: Final[Mapping[ReceiverKind, int]] = {"supplier": 100, "subscription": 50}
+"""Of one tenant. Every event is put out to each subscription in the transaction of what happened."""
 
 
 class Receiver(msgspec.Struct, frozen=True, kw_only=True):
@@ -109,6 +114,19 @@ async def live_subscriptions(tx: ReadTransaction) -> Sequence[Receiver]:
     live = select(*_COLUMNS).where(_of(tx.tenant, "subscription"), receivers.c.disabled_at.is_(None))
     rows = await tx.rows(live.order_by(receivers.c.created_at, receivers.c.name))
     return [Receiver(**row) for row in rows]
+
+
+async def make_room(tx: WriteTransaction, kind: ReceiverKind) -> None:
+    """Hold the shop until this transaction ends, and see that the tenant may have one more receiver of this kind.
+
+    Raises:
+        CotterlineError: ``quota-reached``.
+    """
+    await shops.lock(tx)  # or two at once would each count one too few
+    (found,) = await tx.rows(select(func.count().label("there")).select_from(receivers).where(_of(tx.tenant, kind)))
+    if found["there"] >= MOST[kind]:
+        words = f"The shop has {MOST[kind]} {kind}s: take one of them away before another is made."
+        raise CotterlineError("quota-reached", words)
 
 
 async def insert(tx: WriteTransaction, receiver: Receiver) -> bool:

@@ -8,20 +8,34 @@ that does not.
 import asyncio
 import functools
 import json
+import re
+from collections import Counter
 from collections.abc import Iterator
+from itertools import islice, takewhile
 from typing import Any, NoReturn, Protocol
 
 import msgspec
 from litestar import Request
 
 from cotterline.api.faults import faults_in, member
-from cotterline.api.problems import RequestRefusedError, body_errors
+from cotterline.api.problems import MAX_ERRORS, RequestRefusedError, body_errors
 from cotterline.bench.errors import Fault
 
 CSV = "text/csv"
 _PLAIN = {"charset=utf-8"}
 _PARAMETERS = {CSV: {"charset=utf-8", "header=present"}}
 """Parameters that a content type may have, where they are others (for tables RFC 4180, section 3)."""
+
+_BESIDE = 64 * 1024
+"""From this length on a body is read beside the loop: nobody else is to wait for it."""
+
+_READ_TWICE = 4 * 1024 * 1024
+"""Up to this length every fault is looked for; of a longer body the first is told, since the search takes many times as
+much memory as the body."""
+
+_PLACE = re.compile(r" - at `\$(.*)`$")
+_STEP = re.compile(r"\.([^.\[\]]+)|\[([0-9]+|\.\.\.)\]")
+"""How msgspec names a place: ``$.parts[3].sku``, and ``[...]`` for some member of a mapping."""
 
 _MAX_EXACT_INTEGER = 2**53
 """Beyond this a JSON number is not the same integer in every reader (RFC 8259, section 6)."""
@@ -46,7 +60,8 @@ class StrictRequest(Request[Any, Any, Any]):
         if table and _kind(self)[0] == CSV:
             return await asyncio.to_thread(table.read, await self.body())  # a long one takes its time
         field = self.route_handler.parsed_data_field
-        return decode(await self.body(), field.annotation if field else Any)
+        raw, kind = await self.body(), field.annotation if field else Any
+        return await asyncio.to_thread(decode, raw, kind) if len(raw) > _BESIDE else decode(raw, kind)
 
 
 def media_type(handler: Any) -> str:  # noqa: ANN401 - Litestar's handler
@@ -116,7 +131,7 @@ def decode(raw: bytes, kind: Any) -> Any:  # noqa: ANN401 - returns an instance 
     except (msgspec.DecodeError, UnicodeError, json.JSONDecodeError, RecursionError) as error:
         deep = isinstance(error, RecursionError)
         words = "it is nested too deeply" if deep else "it is not well-formed JSON in UTF-8"
-        faults = body_errors([] if deep else [*_not_numbers(raw)])
+        faults = body_errors([] if deep else _first(_not_numbers(raw)))
         raise RequestRefusedError("malformed-request", f"The body cannot be read: {words}.", faults) from error
 
 
@@ -147,10 +162,12 @@ def _decode(text: str, kind: Any) -> Any:  # noqa: ANN401 - as decode
     try:
         value = _decoder(kind).decode(text)
     except msgspec.ValidationError as error:
+        if len(text) > _READ_TWICE:
+            _refuse([_only_fault(str(error))])
         return _second_reading(_Document(text), kind, str(error))
     document = _Document(text)
     if document.suspect:
-        _refuse([*_unsound(document.root, "")], document.code)
+        _refuse(_first(_unsound(document.root, "")), document.code)
     return value
 
 
@@ -180,8 +197,8 @@ class _Repeating(dict[str, Any]):
 
     def __init__(self, pairs: list[tuple[str, Any]]) -> None:
         super().__init__(pairs)
-        names = [name for name, _ in pairs]
-        self.repeated = sorted({name for name in names if names.count(name) > 1})
+        names = Counter(name for name, _ in pairs)
+        self.repeated = sorted(name for name, times in names.items() if times > 1)
 
 
 def _integer(digits: str) -> int | float:
@@ -201,15 +218,28 @@ def _second_reading(document: _Document, kind: Any, complaint: str) -> Any:  # n
     """Accept what differs only in writing 565 as 565.0, which JSON Schema calls an integer; name all faults else."""
     root = _whole(document.root)
     msgspec.json.encode(root)  # half a surrogate pair in a string could not be written down in the answer
-    found = [*_unsound(root, "")] if document.suspect else []
+    found = _first(_unsound(root, "")) if document.suspect else []
     named = {fault.pointer for fault in found}
-    wrong = [fault for fault in faults_in(root, kind, "") if fault.pointer not in named]
+    wrong = _first(fault for fault in faults_in(root, kind, "") if fault.pointer not in named)
     _refuse(found + wrong, "invalid-body" if wrong else document.code)
     try:
         return msgspec.convert(root, kind, strict=True)
     except msgspec.ValidationError:
         _refuse([Fault("", complaint)])
         raise
+
+
+def _first(faults: Iterator[Fault]) -> list[Fault]:
+    """As many as are told: a body can have a fault in every second byte."""
+    return [*islice(faults, MAX_ERRORS)]
+
+
+def _only_fault(complaint: str) -> Fault:
+    """What msgspec says, at the place it names."""
+    found = _PLACE.search(complaint)
+    steps = [name or index for name, index in _STEP.findall(found[1])] if found else []
+    pointer = functools.reduce(member, [*takewhile("...".__ne__, steps)], "")
+    return Fault(pointer, _PLACE.sub("", complaint))
 
 
 def _whole(node: Any) -> Any:  # noqa: ANN401 - any JSON value

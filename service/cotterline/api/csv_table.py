@@ -26,6 +26,9 @@ CONTENT_TYPE: Final = f"{CSV}; header=present"
 MAX_BYTES: Final = 16 * 1024 * 1024
 """Longest table taken: 20,000 rows of 800 bytes."""
 
+_MOST_ROWS: Final = 25_000
+"""Rows that are looked at: more than any document may have, and each takes many times its length in memory."""
+
 Content = TypeVar("Content", bound=msgspec.Struct)
 Path = tuple[str, ...]
 
@@ -152,6 +155,10 @@ class Sheet:
                 _refuse([ProblemError(row=number, detail=words) for words in wrong_names(header, self._columns)])
             elif any(cell.strip() for cell in record):
                 self._take(number, header, record)
+            if len(self.faults) >= MAX_ERRORS:
+                return
+            if len(self._numbers) > _MOST_ROWS:
+                _refuse([ProblemError(row=number, detail=f"is one more than {_MOST_ROWS} rows, which is too many")])
         if not header:
             _refuse([ProblemError(detail="there is no header: the first row names the columns")])
 

@@ -2,15 +2,18 @@
 
 import csv
 import re
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from difflib import get_close_matches
-from itertools import chain
+from itertools import chain, islice
 from typing import Any, Final
 
 from cotterline.bench.errors import Fault
 
 DELIMITERS: Final = ",;\t"
 _SHOWN: Final = 40
+_TOLD: Final = 20
+"""Names that are told of: a header can be a megabyte long, and finding what was meant takes its time for each."""
 
 _FORMULA: Final = re.compile(r"'*[=+\-@\t\r＝＋－＠]")
 """What a spreadsheet may run as a formula, or what was written so that it does not."""
@@ -68,8 +71,9 @@ def wrong_names(names: Sequence[str], known: Iterable[str]) -> list[str]:
     ["there is no column 'rolle'; role is one", 'column role stands there twice']
     """
     there = set(known)
-    wrong = [_unknown(name, there) for name in names if name not in there]
-    return wrong + [f"column {name} stands there twice" for name in sorted({n for n in names if names.count(n) > 1})]
+    wrong = [_unknown(name, there) for name in islice((name for name in names if name not in there), _TOLD)]
+    twice = sorted(name for name, times in Counter(names).items() if times > 1)
+    return wrong + [f"column {name[:_SHOWN]} stands there twice" for name in twice[:_TOLD]]
 
 
 def _unknown(name: str, known: Iterable[str]) -> str:

@@ -6,6 +6,7 @@ would quietly do nothing.
 
 import functools
 import re
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from datetime import datetime
 from typing import Annotated, Any, Final, Literal, get_args, get_origin
@@ -63,11 +64,11 @@ async def check_query(request: Request[Any, Any, Any]) -> None:
 
 
 def _query_errors(pairs: list[tuple[str, str]], known: Mapping[str, Any]) -> Iterator[ProblemError]:
-    names = [name for name, _ in pairs]
-    for name in dict.fromkeys(names):
+    names = Counter(name for name, _ in pairs)
+    for name in names:
         if name not in known:
             yield ProblemError(parameter=name[:_MAX_NAME], detail="is not a parameter of this path")
-        elif names.count(name) > 1:
+        elif names[name] > 1:
             yield ProblemError(parameter=name, detail="is given more than once")
     for name, value in pairs:
         pattern, words = _written(known.get(name, str))

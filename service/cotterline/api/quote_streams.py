@@ -162,21 +162,32 @@ def lines_of(part: Callable[[], bytes | None]) -> Iterator[bytes]:
     >>> list(lines_of(lambda: next(parts)))
     [b'ab\n', b'c']
     """
-    held, mark = b"", BOM_UTF8
+    held, looked = bytearray(), 0  # what was looked through is not looked through again when a byte is added
+    begun = False
     while (more := part()) is not None:
         held += more
-        if len(held) >= len(mark):
-            held, mark = held.removeprefix(mark), b""
-        start = 0
-        while end := held.find(b"\n", start) + 1:
-            yield held[start:end]
-            start = end
-        held = held[start:]
+        if not begun and len(held) < len(BOM_UTF8):
+            continue
+        if not begun and held.startswith(BOM_UTF8):
+            del held[: len(BOM_UTF8)]
+        begun = True
+        yield from _ended(held, looked)
         while len(held) > MAX_BYTES:
-            yield held[: MAX_BYTES + 1]
-            held = held[MAX_BYTES + 1 :]
+            yield bytes(held[: MAX_BYTES + 1])
+            del held[: MAX_BYTES + 1]
+        looked = len(held)
+    yield from _ended(held, looked)
     if held:
-        yield held
+        yield bytes(held)
+
+
+def _ended(held: bytearray, looked: int) -> Iterator[bytes]:
+    """The lines of ``held`` that have come to their end, taken out of it; none ends before ``looked``."""
+    start = 0
+    while end := held.find(b"\n", max(start, looked)) + 1:
+        yield bytes(held[start:end])
+        start = end
+    del held[:start]
 
 
 def _unreadable(error: UnreadableError) -> RequestRefusedError:

@@ -11,11 +11,12 @@ from cotterline.api.caller import _BEARER
 from cotterline.api.csv_table import csv_wanted
 from cotterline.api.customer_estimates import _language_of
 from cotterline.api.endpoints import Endpoints
-from cotterline.api.estimate_forms import wanted_options
+from cotterline.api.estimate_forms import sent_from_here, wanted_options
 from cotterline.api.exchange import _traceparent
 from cotterline.api.idempotency_key import MAX_KEY, read_key
 from cotterline.api.parameters import _query_errors
 from cotterline.api.preferences import RESPOND_ASYNC, prefers
+from cotterline.api.problems import Call
 from cotterline.bench.suppliers import check_endpoint
 from cotterline.delivery.addresses import may_be_posted_to, origin
 from cotterline.delivery.schedule import LONGEST_WAIT, Answer, decided
@@ -63,6 +64,8 @@ HEADERS: Final[Sequence[tuple[str, Callable[[Asked], object]]]] = (
     ("upload-complete", quote_run_uploads._complete),
     ("content-type", lambda asked: content_kind(asked, "application/json", "text/csv")),
     ("content-encoding", lambda asked: content_kind(asked, "")),
+    ("host", sent_from_here),
+    ("origin", sent_from_here),
     ("accept-language", lambda asked: _spoken(_language_of(asked))),
 )
 """Each header with what reads it."""
@@ -77,7 +80,17 @@ def header(data: bytes) -> None:
     handed = Handed(data)
     name, read = handed.chosen(HEADERS)
     values = handed.rest().split(b"\n", 1)
-    scope = {"type": "http", "method": "POST", "path": "/", "headers": [(name.encode(), value) for value in values]}
+    scope = {
+        "type": "http",
+        "method": "POST",
+        "scheme": "http",
+        "path": "/",
+        "root_path": "",
+        "query_string": b"",
+        "server": ("bench", 80),
+        "state": {"call": Call("01900000-0000-7000-8000-000000000000", "")},
+        "headers": [(name.encode(), value) for value in values],
+    }
     read(StrictRequest(scope))  # type: ignore[arg-type] # no more of a scope is looked at
 
 

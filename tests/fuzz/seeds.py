@@ -26,7 +26,7 @@ _LINK: Final = b"cotl_link_aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa1
 _VALUES: Final[Sequence[bytes]] = (
     b'"8e03978e"', b"respond-async; wait=10", b'"3-draft", W/"4"', b"*", b"text/csv;q=0.5, application/json",
     b"Bearer " + _KEY, b"00-0af7651916cd43dd8448eb211c80319c-b7ad6b7169203331-01", b"12", b"?1",
-    b"application/json; charset=utf-8", b"identity", b"de-AT,en;q=0.8",
+    b"bench.example:80", b"http://bench.example", b"application/json; charset=utf-8", b"identity", b"de-AT,en;q=0.8",
 )  # fmt: skip
 _PLAIN: Final[Mapping[str, Sequence[bytes]]] = {
     "query": (b"limit=5&cursor=abc&derivation=true&created_from=2024-05-01T09:30:00%2B02:00", b"options=paint%2Cbell"),

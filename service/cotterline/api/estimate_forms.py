@@ -137,5 +137,8 @@ def is_seal(given: str, right: str) -> bool:
 
 def _own_origin(request: AnyRequest) -> str:
     """Where this service is: as the operator says, else as the request was addressed."""
-    base = urlsplit(call_of(request.scope).base_url or str(request.base_url))
+    try:
+        base = urlsplit(call_of(request.scope).base_url or str(request.base_url))
+    except ValueError:  # the header Host holds no host
+        return ""
     return f"{base.scheme}://{base.netloc}".lower()

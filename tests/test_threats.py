@@ -22,14 +22,14 @@ STRIDE = [
 
 
 @cache
-def tests_in(path: str) -> set[str]:
+def named_in(path: str) -> set[str]:
     tree = ast.parse((ROOT / path).read_text())
     return {node.name for node in tree.body if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)}
 
 
 @pytest.mark.parametrize(("path", "name"), NAMED, ids=lambda part: part[-60:])
 def test_a_test_that_is_named_is_there(path: str, name: str) -> None:
-    assert name in tests_in(path)
+    assert name in named_in(path)
 
 
 def test_every_threat_is_under_its_heading_with_a_test_beside_it() -> None:

@@ -109,6 +109,15 @@ def test_more_rows_than_any_document_has_are_not_looked_at(monkeypatch: pytest.M
     assert fault.row == 5
 
 
+def test_a_row_that_is_too_long_is_told_by_its_number(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(csv_table, "_LONGEST_ROW", 30)
+    assert len(TABLE.read(b"sku,name,role\n" + b"a,b,unit\n").parts) == 1
+    with pytest.raises(RequestRefusedError) as caught:
+        TABLE.read(b"sku,name,role\na,b,unit\nc," + b"d" * 30 + b",unit\n")
+    (fault,) = caught.value.errors
+    assert (fault.row, fault.detail) == (3, "is longer than 30 characters")
+
+
 class Held:
     """Reads bodies as the service does, once it is let go."""
 

@@ -76,7 +76,9 @@ def posts(database_url: str, tenant: Tenant) -> Posts:
     return Posts(database_url, tenant)
 
 
-def preview(client: Client, quote_id: str, asked: Mapping[str, Any] = FROM_STOCK, **more: object) -> httpx.Response:
+def preview(
+    client: httpx.Client, quote_id: str, asked: Mapping[str, Any] = FROM_STOCK, **more: object
+) -> httpx.Response:
     return client.post(f"/v1/quotes/{quote_id}/order-previews", json={"order": asked, **more})
 
 

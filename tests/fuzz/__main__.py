@@ -7,12 +7,15 @@ import os
 import sys
 import tempfile
 from collections.abc import Sequence
+from contextlib import redirect_stderr
+from io import StringIO
 from pathlib import Path
 
 import atheris
 import click
 
-with atheris.instrument_imports(include=["cotterline", "jmespath", "email"], enable_loader_override=False):
+# What is instrumented is told line by line on the standard error.
+with redirect_stderr(StringIO()), atheris.instrument_imports(include=["cotterline", "jmespath", "email"]):
     from tests.fuzz.search import Found, begin, dictionary, end
     from tests.fuzz.seeds import seeds, words
     from tests.fuzz.targets import TARGETS

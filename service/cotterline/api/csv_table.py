@@ -26,6 +26,7 @@ CONTENT_TYPE: Final = f"{CSV}; header=present"
 MAX_BYTES: Final = 16 * 1024 * 1024
 """Longest table taken: 20,000 rows of 800 bytes."""
 
+_LONGEST_ROW: Final = 1024 * 1024
 _MOST_ROWS: Final = 25_000
 """Rows that are looked at: more than any document may have, and each takes many times its length in memory."""
 
@@ -147,7 +148,7 @@ class Sheet:
     def fill(self, lines: Iterator[str]) -> None:
         """Take every row."""
         header: list[str] = []
-        for number, record in enumerate(records(lines), start=1):
+        for number, record in enumerate(_held(lines), start=1):
             if isinstance(record, Fault):
                 self._fault(number, UNSET, record.detail)
             elif not header:
@@ -257,6 +258,23 @@ def _grown(node: dict[str, Any], path: Sequence[str]) -> dict[str, Any]:
     for part in path:
         node = node.setdefault(part, {})
     return node
+
+
+def _held(lines: Iterator[str]) -> Iterator[list[str] | Fault]:
+    """The records, as long as each can be held."""
+    size = number = 0
+
+    def text() -> Iterator[str]:
+        nonlocal size
+        for line in lines:
+            size += len(line)
+            if size > _LONGEST_ROW:
+                _refuse([ProblemError(row=number + 1, detail=f"is longer than {_LONGEST_ROW} characters")])
+            yield line
+
+    for record in records(text()):
+        yield record
+        size, number = 0, number + 1
 
 
 def _lines(raw: bytes) -> Iterator[str]:

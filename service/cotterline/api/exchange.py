@@ -89,8 +89,8 @@ class Exchange:
         if self.traceparent:
             headers[b"traceparent"] = self.traceparent.encode()
         told = {name.lower().encode(): value.encode() for name, value in self.call.headers.items()}
-        always = {**ALWAYS} | (_SECURE if self.call.base_url.startswith("https://") else {})
-        return [*(always | headers | told | {b"x-request-id": self.call.request_id.encode()}).items()]
+        secure = _SECURE if self.call.base_url.startswith("https://") else {}
+        return [*({**ALWAYS, **secure} | headers | told | {b"x-request-id": self.call.request_id.encode()}).items()]
 
     async def fail(self, error: Exception) -> None:
         """Answer an exception that left the application, where nothing has been answered yet."""

@@ -59,6 +59,15 @@ def of_python(lock: Path) -> Audit:
     return read_python(lock.name, done.stdout, done.stderr)
 
 
+def _of_each(locks: Sequence[Path]) -> Iterator[Audit]:
+    """Ask about each; a source that did not answer is not asked again."""
+    why_not = ""
+    for lock in locks:
+        audit = Audit(lock.name, 0, (), why_not) if why_not else of_python(lock)
+        why_not = audit.why_not
+        yield audit
+
+
 def read_python(lock: str, told: str, error: str) -> Audit:
     """What pip-audit says."""
     try:
@@ -66,6 +75,9 @@ def read_python(lock: str, told: str, error: str) -> Audit:
     except (ValueError, KeyError):
         return Audit(lock, 0, (), _last_line(error))
     passed_over = [f"{each['name']} {each['skip_reason']}" for each in packages if "skip_reason" in each]
+    if packages and len(passed_over) == len(packages):
+        # pip-audit itself would call this "No known vulnerabilities found".
+        return Audit(lock, 0, (), "it knows none of the packages, as a mirror without advisories does")
     wrong = [
         f"{each['name']} {each['version']} has {known['id']}, mended in {', '.join(known['fix_versions']) or 'none'}"
         for each in packages
@@ -86,9 +98,11 @@ def read_node(lock: str, told: str, error: str) -> Audit:
     """What npm says."""
     try:
         answer = json.loads(told)
-        asked = answer["metadata"]["dependencies"]["total"]
-    except (ValueError, KeyError):
+    except ValueError:
         return Audit(lock, 0, (), _last_line(error))
+    if "metadata" not in answer:
+        return Audit(lock, 0, (), _last_line(str(answer.get("message", error))))
+    asked = answer["metadata"]["dependencies"]["total"]
     wrong = [
         f"{name} {each['range']} has {known['url'].rpartition('/')[2]}, {known['title']}"
         for name, each in answer["vulnerabilities"].items()
@@ -114,7 +128,7 @@ def loose(lock: Path) -> Iterator[str]:
 
 def main() -> int:
     """Ask about every lock, and tell."""
-    audits = [of_python(lock) for lock in PYTHON_LOCKS] + [of_node(NODE_LOCK)]
+    audits = [*_of_each(PYTHON_LOCKS), of_node(NODE_LOCK)]
     faults = [f"{lock.name}: {fault}" for lock in (*PYTHON_LOCKS, NODE_LOCK) for fault in loose(lock)]
     for line in (*(line for audit in audits for line in audit.words), *faults):
         print(line)  # noqa: T201 - a program that tells

@@ -58,8 +58,14 @@ def test_what_is_known_is_told_unless_it_was_weighed(monkeypatch: pytest.MonkeyP
 
 
 def test_a_package_the_source_knows_nothing_of_is_not_passed_over() -> None:
-    told = {"dependencies": [{"name": "a", "skip_reason": "not found"}]}
-    assert read_python("a.lock", json.dumps(told), "").wrong == ["a not found"]
+    unknown, known = {"name": "a", "skip_reason": "not found"}, {"name": "b", "version": "1", "vulns": []}
+    assert read_python("a.lock", json.dumps({"dependencies": [unknown, known]}), "").wrong == ["a not found"]
+
+
+def test_a_source_that_knows_no_package_at_all_is_none() -> None:
+    unknown = [{"name": name, "skip_reason": "not found"} for name in "ab"]
+    (line,) = read_python("a.lock", json.dumps({"dependencies": unknown}), "").words
+    assert line.startswith("a.lock: NOT AUDITED")
 
 
 @pytest.mark.parametrize("read", [read_python, read_node])

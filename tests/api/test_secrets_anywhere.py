@@ -15,7 +15,7 @@ from cotterline.cli import cotterline_command
 from cotterline.main import create_app
 from tests.api import customers, ordering
 from tests.api.calls import operations
-from tests.api.conftest import SECRET_KEY, Furnished, settings
+from tests.api.conftest import SECRET_KEY, Furnished, name_request, settings
 from tests.api.customers import a_link
 from tests.command_line import run
 from tests.shops import Shop
@@ -38,6 +38,7 @@ def scraped(furnished: Furnished, shop_a: Shop) -> Iterator[TestClient[Edge]]:
     """Serve the furnished database with a token for the counters; calls carry the first shop's key."""
     with TestClient(create_app(settings(furnished.url, metrics_token=TOKEN, rate_per_minute=0))) as client:
         client.headers.update(shop_a.headers)
+        client.event_hooks = {"request": [name_request]}
         yield client
 
 
@@ -52,7 +53,7 @@ def secrets_of(client: httpx.Client) -> list[str]:
         made(client, supplier, {"purpose": "signing"})["text"],
         made(client, supplier, {"purpose": "reply"})["text"],
         made(client, supplier, {"purpose": "credential", "text": BROUGHT})["text"],
-        subscription["secret"]["text"],
+        subscription["secret"],
         a_link(client, quote)["url"].rpartition("/")[2],
     ]
 
@@ -64,7 +65,7 @@ def test_no_secret_is_in_anything_the_service_gives_out(
     assert len({*hidden}) == 9
     assert all(len(secret) >= 16 for secret in hidden)
     given = [repr(logged), scraped.get("/metrics", headers={"Authorization": f"Bearer {TOKEN}"}).text]
-    ids = {**furnished.ids, "supplier": ordering.DEPOT}
+    ids = {**furnished.ids, "supplier": ordering.DEPOT, "code": "not-found"}
     for operation in operations():
         for named in (ids, dict.fromkeys(ids, "nothing")):
             answer = operation.call(scraped, named, {})

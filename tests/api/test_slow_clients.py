@@ -74,7 +74,7 @@ def test_a_head_without_measure_is_let_go_before_it_fills_the_memory(
     served: Served, monkeypatch: pytest.MonkeyPatch, start: bytes
 ) -> None:
     monkeypatch.setattr(connection, "HEAD_SECONDS", 60.0)  # it is not the time that ends it
-    drop = b"X-Many: 1\r\n" * 400 if start.endswith(b"\n") else b"a" * 4096
+    drop = b"X-Many: 1\r\n" * 12_000 if start.endswith(b"\n") else b"a" * 130_000
     received, _ = trickle(served, start, drop)
     assert received == b""
 

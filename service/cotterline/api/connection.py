@@ -13,8 +13,8 @@ from cotterline.api.problems import MEDIA_TYPE, Call, RequestRefusedError, docum
 HEAD_SECONDS: Final = 20.0
 """How long after the connection, or after the answer before, the head of a request must be complete."""
 
-MAX_HEAD_BYTES: Final = 64 * 1024
-"""What of a head is waited for: more than any that ``edge.py`` would let pass."""
+MAX_HEAD_BYTES: Final = 2 * 1024 * 1024
+"""What of a head is waited for: far more than ``edge.py`` lets pass, so that who only overdid it is told so."""
 
 
 class Connection(HttpToolsProtocol):

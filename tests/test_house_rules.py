@@ -48,7 +48,7 @@ IMPURE_CALLS = {
 }  # fmt: skip
 VAGUE = {"utils", "util", "helpers", "helper", "common", "misc", "shared", "tools", "stuff"}
 ENDS_A_TRANSACTION = {"commit", "rollback", "begin", "begin_nested", "connect", "create_engine", "create_async_engine"}
-KEEPS_TRANSACTIONS = {f"cotterline.store.{name}" for name in ("database", "engines", "migrate")}
+KEEPS_TRANSACTIONS = {f"cotterline.store.{name}" for name in ("backups", "database", "engines", "migrate")}
 
 Function = ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda
 

@@ -14,6 +14,7 @@ from cotterline.bench.errors import CotterlineError
 from cotterline.settings import Settings, from_environment
 from cotterline.store import migrate
 from cotterline.store.address import driver_url
+from cotterline.store.backups import BackupError
 from cotterline.store.database import Database
 
 Outcome = TypeVar("Outcome")
@@ -57,7 +58,7 @@ def settings_with(options: Mapping[str, str | None]) -> Settings:
 
 def migrated(url: str) -> str:
     """Bring the database to this version's tables and return the revision it is at then."""
-    return _run(url, migrate.migrate(url))
+    return on_database(url, migrate.migrate(url))
 
 
 def make_ready(url: str, *, may_migrate: bool) -> None:
@@ -66,10 +67,10 @@ def make_ready(url: str, *, may_migrate: bool) -> None:
     Raises:
         ClickException: the database cannot be used, or lacks steps of this version.
     """
-    new_file = driver_url(url).get_backend_name() == "sqlite" and _run(url, migrate.current(url)) is None
+    new_file = driver_url(url).get_backend_name() == "sqlite" and on_database(url, migrate.current(url)) is None
     if may_migrate or new_file:
         migrated(url)
-    elif lacking := _run(url, migrate.pending(url)):
+    elif lacking := on_database(url, migrate.pending(url)):
         steps = ", ".join(lacking)
         raise click.ClickException(
             f"{shown_address(url)} lacks these steps of this version: {steps}. Keep a copy of it, then run "
@@ -83,7 +84,7 @@ def with_database(url: str, work: Callable[[Database], Coroutine[Any, Any, Outco
     Raises:
         ClickException: the database cannot be used.
     """
-    return _run(url, _opened(url, work))
+    return on_database(url, _opened(url, work))
 
 
 async def _opened(url: str, work: Callable[[Database], Coroutine[Any, Any, Outcome]]) -> Outcome:
@@ -100,9 +101,16 @@ def shown_address(url: str) -> str:
     return address.set(drivername=address.get_backend_name()).render_as_string()
 
 
-def _run(url: str, work: Coroutine[Any, Any, Outcome]) -> Outcome:
+def on_database(url: str, work: Coroutine[Any, Any, Outcome]) -> Outcome:
+    """Run work on a database to its end.
+
+    Raises:
+        ClickException: the database cannot be used.
+    """
     try:
         return asyncio.run(work)
+    except BackupError as error:
+        raise click.ClickException(f"{shown_address(url)}: {error}.") from error
     except (CommandError, SQLAlchemyError, OSError) as error:
         # The driver's own words: around them stand the statement and its parameters.
         cause = getattr(error, "orig", None) or error

@@ -101,8 +101,21 @@ def migrator(url: URL) -> AsyncEngine:
     return create_async_engine(
         url,
         poolclass=NullPool,
+        hide_parameters=True,
         connect_args={"timeout": POOL_SECONDS, "server_settings": {"application_name": "cotterline-migrate"}},
     )
+
+
+def copier(url: URL) -> AsyncEngine:
+    """Return the engine a whole database is read on: one snapshot, no time limit, and nothing can be written."""
+    if url.get_backend_name() == "sqlite":
+        return _sqlite(url, "BEGIN", _SQLITE_READER, connections=1)
+    return create_async_engine(
+        url,
+        poolclass=NullPool,
+        hide_parameters=True,
+        connect_args={"timeout": POOL_SECONDS, "server_settings": {"application_name": "cotterline-backup"}},
+    ).execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
 
 
 def _sqlite(url: URL, begin: str, pragmas: Sequence[str], connections: int) -> AsyncEngine:

@@ -36,7 +36,17 @@ async def migrate(url: str) -> str:
 
     Safe to call from several processes at once: the second waits, and finds nothing left to do.
     """
-    return await _on(url, lambda connection: _step(connection, command.upgrade, "head"))
+    return await _on(url, lambda connection: step_to(connection, "head"))
+
+
+def step_to(connection: Connection, revision: str) -> str:
+    """Apply the steps up to a revision inside the transaction of a :func:`engines.migrator`; ``head`` is the last."""
+    return _step(connection, command.upgrade, revision)
+
+
+def revision_of(connection: Connection) -> str | None:
+    """Return the revision the database of a connection is at, or None if nothing was ever migrated."""
+    return _context(connection).get_current_revision()
 
 
 async def revert(url: str) -> str:
@@ -46,7 +56,7 @@ async def revert(url: str) -> str:
 
 async def current(url: str) -> str | None:
     """Return the revision the database is at, or None if nothing was ever migrated."""
-    return await _on(url, _revision)
+    return await _on(url, revision_of)
 
 
 async def pending(url: str) -> tuple[str, ...]:
@@ -111,11 +121,7 @@ def _step(connection: Connection, direction: Callable[[Config, str], None], targ
     config = _config()
     config.attributes["connection"] = connection
     direction(config, target)
-    return _revision(connection) or ""
-
-
-def _revision(connection: Connection) -> str | None:
-    return _context(connection).get_current_revision()
+    return revision_of(connection) or ""
 
 
 def _context(connection: Connection) -> MigrationContext:

@@ -18,6 +18,7 @@ COMMANDS: Final = (
     "backup",
     "restore",
     "move",
+    "doctor",
     "shop",
     "key",
     "secrets",

@@ -6,7 +6,7 @@ from typing import Final, Literal
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import ColumnElement, and_, delete, insert, literal, or_, select, tuple_, update
+from sqlalchemy import ColumnElement, RowMapping, and_, delete, insert, literal, or_, select, tuple_, update
 
 from cotterline.bench.errors import CotterlineError
 from cotterline.store import audit, shops
@@ -142,6 +142,22 @@ async def end(  # noqa: PLR0913 - which secret, and who ended it when
 async def remove_all(tx: WriteTransaction, kind: ReceiverKind, name: str) -> None:
     """Delete every secret of the tenant's receiver, which is going away: none may open for a later one of its name."""
     await tx.execute(delete(receiver_secrets).where(_of(tx, kind, name)))
+
+
+async def openings(tx: ReadTransaction, cipher: Cipher) -> Sequence[bool]:
+    """Return for each of the tenant's secrets, ended ones too, whether the cipher opens it; no text is given out."""
+    columns = (receiver_secrets.c[name] for name in ("receiver_kind", "receiver_name", "purpose", "sealed"))
+    found = await tx.rows(select(*columns).where(owned(receiver_secrets, tx.tenant)))
+    return [_opens(cipher, tx.tenant, row) for row in found]
+
+
+def _opens(cipher: Cipher, tenant: Tenant, row: RowMapping) -> bool:
+    use = Use(row["receiver_kind"], row["receiver_name"], row["purpose"])
+    try:
+        cipher.unseal(row["sealed"], _belongs_to(tenant, use))
+    except CotterlineError:
+        return False
+    return True
 
 
 async def reseal(tx: WriteTransaction, cipher: Cipher, after: UUID | None) -> tuple[int, UUID | None]:

@@ -118,6 +118,20 @@ def test_a_row_that_is_wrong_names_its_columns(bench: Client) -> None:
     assert right["state"]
 
 
+@pytest.mark.parametrize("accept", [JSON_LINES, "text/csv"])
+def test_a_reference_that_is_not_utf_8_refuses_its_row_alone(bench: Client, accept: str) -> None:
+    table = "reference,shell_width\nFähre,68\nsecond,68\n".encode("latin-1")
+    told = stream(bench, table, "text/csv", Accept=accept).text
+    assert "reference: is not UTF-8" in told or '"pointer":"reference","detail":"is not UTF-8' in told
+    assert "2 bicycles, 1 quoted, 1 refused" in told or '"bicycles":2,"quoted":1,"refused":1,"complete":true' in told
+
+
+def test_a_header_that_is_not_utf_8_is_told_so(bench: Client) -> None:
+    refused = stream(bench, "Größe,shell_width,Größe\n1,68,2\n".encode("latin-1"), "text/csv")
+    assert (refused.status_code, refused.json()["type"]) == (422, "/problems/invalid-table")
+    assert "its header is not UTF-8" in refused.json()["detail"]
+
+
 @pytest.mark.parametrize("table", [b"colour,size\nred,3\n", b'"never closed\n'])
 def test_a_table_of_something_else_is_refused_whole(bench: Client, table: bytes) -> None:
     refused = stream(bench, table, "text/csv")

@@ -8,6 +8,7 @@ import msgspec
 from cotterline.api import labour_book, parts, price_lists
 from cotterline.api.bicycles.bike import Bike
 from cotterline.api.bicycles.bikes_json import bikes_of_document
+from cotterline.api.bicycles.told import CsvRows, JsonLines
 from cotterline.api.body import decode
 from cotterline.api.csv_table import CsvTable
 from cotterline.api.estimate_forms import form_in
@@ -19,6 +20,7 @@ from cotterline.api.order_changes import ChangeRequest
 from cotterline.api.order_decisions import DecisionRequest
 from cotterline.api.order_previews import PreviewRequest
 from cotterline.api.parts import Catalogue
+from cotterline.api.problems import Call
 from cotterline.api.quote_requests import QuotePatch, TransitionRequest
 from cotterline.api.receiver_secrets import SecretRequest
 from cotterline.api.shop_profiles import _SERVED, ShopProfilePatch
@@ -47,10 +49,11 @@ KINDS: Final[Sequence[Any]] = (
     QuoteRequest, VerdictRequest, SpindleRequest, ChainlineRequest, FitReportRequest, CeilingCheckRequest,
     ShopProfile, ShopProfilePatch, ShownLabourBook, LabourBookPatch, LabourTimeRequest, Catalogue, PriceList,
     Supplier, SecretRequest, Subscription, Reply, OrderRequest, PreviewRequest, ChangeRequest, DecisionRequest,
-    ExchangeRequest, EstimateLinkRequest, QuotePatch, TransitionRequest, KeyRequest, Any,
+    ExchangeRequest, EstimateLinkRequest, QuotePatch, TransitionRequest, KeyRequest,
 )  # fmt: skip
 """What a body may be."""
 
+TELLERS: Final = (JsonLines(Call("01900000-0000-7000-8000-000000000000", "")), CsvRows())
 TABLES: Final[Sequence[CsvTable[Any]]] = (parts.TABLE, price_lists.TABLE, labour_book.TABLE)
 _FORMS: Final[Sequence[BicycleForm]] = ("json_lines", "csv")
 
@@ -72,6 +75,9 @@ def bicycles(data: bytes) -> None:
     for each in streamed(form, upload):
         if isinstance(each, Bike):
             _again(each.request, QuoteRequest)
+        else:
+            for teller in TELLERS:
+                assert each.place.encode() in teller.answer(each)
 
 
 def bicycle_document(data: bytes) -> None:

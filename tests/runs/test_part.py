@@ -36,6 +36,7 @@ pytestmark = pytest.mark.anyio
 
 FIXTURES = Path(__file__).parents[2] / "demo_fixtures"
 TABLE = (FIXTURES / "bikes.csv").read_bytes() + b'"stray"quote\nshort,row\n\n'
+IN_LATIN_1 = "reference,shell_width\nFähre,68\nsecond,68\n".encode("latin-1")
 ODD = b"\xef\xbb\xbf" + LINE + b"\r\n{\n" + b'{"x":"' + b"y" * (1 << 20) + b'"}\n\n' + LINE.strip()
 MEDIA: dict[BicycleForm, str] = {"json_lines": "application/x-ndjson", "csv": "text/csv"}
 URN = re.compile(rb"urn:uuid:[0-9a-f-]{36}")
@@ -63,7 +64,10 @@ def goes_on() -> bool:
     return True
 
 
-@pytest.mark.parametrize(("form", "upload"), [("json_lines", lines(300, 1)), ("json_lines", ODD), ("csv", TABLE)])
+@pytest.mark.parametrize(
+    ("form", "upload"),
+    [("json_lines", lines(300, 1)), ("json_lines", ODD), ("csv", TABLE), ("csv", IN_LATIN_1)],
+)
 @pytest.mark.parametrize("answers", ["json_lines", "csv"])
 @pytest.mark.parametrize("derivation", [False, True])
 @pytest.mark.parametrize("backend", ["sqlite"], indirect=True)  # what is kept of a workshop is held on both below

@@ -59,6 +59,15 @@ def _parted(reader: Any, left_out: int) -> Iterator[list[str] | Fault]:  # noqa:
             )
 
 
+def is_utf_8(text: str) -> bool:
+    r"""Whether every byte that the text was read from was UTF-8, where others were read as marks (PEP 383).
+
+    >>> is_utf_8("Fähre"), is_utf_8(b"F\xe4hre".decode(errors="surrogateescape"))
+    (True, False)
+    """
+    return not any("\udc80" <= character <= "\udcff" for character in text)
+
+
 def names_of(record: Sequence[str]) -> list[str]:
     """The names in a header, freed of blanks and capitals."""
     return [cell.strip().lower() for cell in record]

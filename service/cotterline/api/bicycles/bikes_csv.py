@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from cotterline.api.bicycles.bike import MAX_BYTES, NOTHING, Bike, LeftOut, Refused, UnreadableError
 from cotterline.api.bicycles.columns import every_name
 from cotterline.api.bicycles.csv_row import bike
-from cotterline.api.csv_text import names_of, records, wrong_names
+from cotterline.api.csv_text import is_utf_8, names_of, records, wrong_names
 from cotterline.bench.errors import Fault
 
 
@@ -67,6 +67,8 @@ def header_of(record: list[str] | Fault) -> list[str]:
     if isinstance(record, Fault):
         raise UnreadableError(record.detail)
     names = names_of(record)
+    if not all(map(is_utf_8, names)):
+        raise UnreadableError("its header is not UTF-8: save the file as CSV in UTF-8")
     wrong = wrong_names(names, every_name())
     if wrong:
         raise UnreadableError("; ".join(wrong))

@@ -12,6 +12,7 @@ import msgspec
 
 from cotterline.api.bicycles.bike import Bike, Refused, read
 from cotterline.api.bicycles.columns import COLUMNS, COMPANIONS, READERS, Cell, Column, companion
+from cotterline.api.csv_text import is_utf_8
 from cotterline.bench.errors import Fault
 
 AIMS: Final[Mapping[str, str]] = {
@@ -53,7 +54,8 @@ def bike(place: str, cells: Mapping[str, str]) -> Bike | Refused:
     if not faults:
         faults += _arrange(tree)
     if faults:
-        return Refused(place, filled.get("reference", ""), tuple(faults))
+        reference = filled.get("reference", "")
+        return Refused(place, reference if is_utf_8(reference) else "", tuple(faults))
     columns: dict[str, str] = {}
     evidence = [_item(name, item) for name, item in _branch(tree, "evidence").items()]
     return read(place, msgspec.json.encode(_plain({**tree, "evidence": evidence}, "", columns)), columns)
@@ -89,7 +91,7 @@ def _fill_length(tree: Branch, column: Column, filled: Mapping[str, str]) -> Ite
 
 
 def _leaf(name: str, cell: Cell, text: str) -> Leaf | Fault:
-    if any("\udc80" <= character <= "\udcff" for character in text):
+    if not is_utf_8(text):
         return Fault(name, "is not UTF-8: save the file as CSV in UTF-8")
     spelling, words = _SPELLINGS[cell]
     if spelling.fullmatch(text):

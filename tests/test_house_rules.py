@@ -19,6 +19,7 @@ LAYERS = {
     "documents": {"bench", "documents"},
     "practice_supplier": {"bench", "delivery", "practice_supplier"},
     "api": {"bench", "store", "delivery", "documents", "practice_supplier", "api"},
+    "partner_kit": {"bench", "store", "delivery", "documents", "api", "partner_kit"},
     "runs": {"bench", "store", "delivery", "api", "runs"},
     "settings": {"bench", "store", "settings"},
     "logs": {"settings", "logs"},

@@ -23,6 +23,8 @@ COMMANDS: Final = (
     "key",
     "secrets",
     "practice-supplier",
+    "check-receiver",
+    "check-supplier",
     "openapi",
     "examples",
     "drawings",

@@ -3,7 +3,7 @@
 import contextlib
 import socket
 import ssl
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from types import TracebackType
 from typing import Final, Self
 
@@ -39,14 +39,14 @@ class Post(msgspec.Struct, frozen=True, kw_only=True):
     Attributes:
         endpoint: where.
         headers: all that goes before the body.
-        body: byte for byte.
+        body: byte for byte, or piece by piece.
         timeout_seconds: how long it may take, from the look-up of the name to the end of the answer.
         in_test_mode: whether it is a test's, which alone may go to the practice supplier.
     """
 
     endpoint: str
     headers: Mapping[str, str]
-    body: bytes
+    body: bytes | AsyncIterator[bytes]
     timeout_seconds: float
     in_test_mode: bool
 

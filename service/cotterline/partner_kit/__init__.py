@@ -1,0 +1,1 @@
+"""What partners try their own programs with: checks that play this service against a receiver or a supplier."""

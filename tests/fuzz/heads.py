@@ -21,7 +21,7 @@ from cotterline.bench.suppliers import check_endpoint
 from cotterline.delivery.addresses import may_be_posted_to, origin
 from cotterline.delivery.schedule import LONGEST_WAIT, Answer, decided
 from cotterline.delivery.signatures import SIGNATURE_HEADERS, check_secret, signed, verified
-from cotterline.documents.language import LANGUAGES, SOURCE
+from cotterline.documents.language import LANGUAGES, SOURCE, Language
 from cotterline.practice_supplier.rules import told_by
 from cotterline.settings import PREFIX, Settings, from_environment
 from cotterline.store import cursor, key_text, link_text
@@ -72,7 +72,8 @@ HEADERS: Final[Sequence[tuple[str, Callable[[Asked], object]]]] = (
 
 
 def _spoken(language: str) -> None:
-    assert language in {SOURCE, *LANGUAGES}
+    assert language.lower() in {SOURCE, *LANGUAGES}
+    assert Language.of(language).say("mid-plane")
 
 
 def header(data: bytes) -> None:

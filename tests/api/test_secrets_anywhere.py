@@ -22,8 +22,8 @@ from tests.shops import Shop
 
 TOKEN: Final = "a-scraper-shows-this"  # noqa: S105 - invented
 BROUGHT: Final = "engraved for Ada and nobody else"
-SUSPICIOUS: Final = re.compile(r"secret|token|password|credential|(^|_)key($|_text)")
-"""What an option would be called that takes a secret; ``key_id`` names one and is none."""
+SUSPICIOUS: Final = re.compile(r"(secret|token|password|credential)s?(?!.*_file$)|(^|_)key($|_text)")
+"""What an option would be called that takes a secret; ``key_id`` is none, nor is the file that one lies in."""
 
 
 def made(client: httpx.Client, path: str, body: Mapping[str, Any]) -> dict[str, Any]:
@@ -42,10 +42,8 @@ def scraped(furnished: Furnished, shop_a: Shop) -> Iterator[TestClient[Edge]]:
         yield client
 
 
-def secrets_of(client: httpx.Client) -> list[str]:
+def secrets_of(client: httpx.Client, quote: str) -> list[str]:
     """Have every kind of secret made or taken in; gives the secrets."""
-    customers.a_shop_with_prices(client)
-    quote = ordering.issued(client, customers.JOB)
     supplier = f"/v1/suppliers/{ordering.DEPOT}/secrets"
     subscription = made(client, "/v1/subscriptions", {"endpoint": "https://till.example/again"})
     return [
@@ -61,10 +59,17 @@ def secrets_of(client: httpx.Client) -> list[str]:
 def test_no_secret_is_in_anything_the_service_gives_out(
     scraped: TestClient[Edge], furnished: Furnished, logged: list[Any]
 ) -> None:
-    hidden = [*secrets_of(scraped), SECRET_KEY, TOKEN, scraped.headers["authorization"].partition(" ")[2]]
+    customers.a_shop_with_prices(scraped)
+    ordering.set_supplier(scraped, authentication={"kind": "basic", "user": "bench"})
+    quote = ordering.issued(scraped, customers.JOB)
+    hidden = [*secrets_of(scraped, quote), SECRET_KEY, TOKEN, scraped.headers["authorization"].partition(" ")[2]]
     assert len({*hidden}) == 9
     assert all(len(secret) >= 16 for secret in hidden)
     given = [repr(logged), scraped.get("/metrics", headers={"Authorization": f"Bearer {TOKEN}"}).text]
+    ordering.agree(scraped, quote)
+    previewed = scraped.post(f"/v1/quotes/{quote}/order-previews", json={})
+    assert [order["headers"]["authorization"] for order in previewed.json()["orders"]] == ["Basic ***"]
+    given.append(previewed.text)
     ids = {**furnished.ids, "supplier": ordering.DEPOT, "code": "not-found"}
     for operation in operations():
         for named in (ids, dict.fromkeys(ids, "nothing")):

@@ -4,6 +4,7 @@
 good. The words of the API go into a dictionary: no search would come upon ``price_rise_percent`` by itself.
 """
 
+from base64 import urlsafe_b64encode
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
@@ -11,6 +12,7 @@ from typing import Any, Final
 import msgspec
 
 from cotterline.api import examples
+from cotterline.store import cursor
 from tests.fuzz.bodies import KINDS, TABLES
 from tests.fuzz.heads import HEADERS
 
@@ -23,6 +25,14 @@ _BODIES: Final[Mapping[str, str]] = {
 }  # fmt: skip
 _KEY: Final = b"cotl_test_00000000000000000000000000000007_aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa575e7656"
 _LINK: Final = b"cotl_link_aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa10b66162"
+
+
+def _place(microseconds: int) -> bytes:
+    """A cursor of the first list there is, with the check that holds: no search would come upon that."""
+    body = b"\x01" + microseconds.to_bytes(8, "big", signed=True) + bytes(16)
+    return b"\x00" + urlsafe_b64encode(body + cursor._check(body))
+
+
 _VALUES: Final[Sequence[bytes]] = (
     b'"8e03978e"', b"respond-async; wait=10", b'"3-draft", W/"4"', b"*", b"text/csv;q=0.5, application/json",
     b"Bearer " + _KEY, b"00-0af7651916cd43dd8448eb211c80319c-b7ad6b7169203331-01", b"12", b"?1",
@@ -32,7 +42,7 @@ _PLAIN: Final[Mapping[str, Sequence[bytes]]] = {
     "query": (b"limit=5&cursor=abc&derivation=true&created_from=2024-05-01T09:30:00%2B02:00", b"options=paint%2Cbell"),
     "key": (_KEY,),
     "link": (_LINK,),
-    "cursor": (b"\x00AQAFgl8jHwAAAAAAAAAAAAAAAAAAAAAAB-4f",),
+    "cursor": (_place(7), _place(2**62), _place(-(2**62))),
     "signature": (b"msg_1\n1795780800\nv1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE=", b"whsec_" + b"AAAA" * 11),
     "address": (b"https://orders.example:8443/in", b"http://[::ffff:127.0.0.1]/", b"192.0.2.1", b"2620:fe::fe"),
     "wait": (b"\x00120", b"\x01Fri, 27 Nov 2026 12:00:00 GMT"),

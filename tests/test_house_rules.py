@@ -26,7 +26,7 @@ LAYERS = {
 }
 """What each layer may import of the package."""
 
-WIRING = {"main", "cli"}
+WIRING = {"main", "cli", "pytest_plugin"}
 """They may import everything, and only a program (``__main__``) may import them."""
 
 PURE = {"msgspec", "numpy", "stdnum", "cotterline"} | sys.stdlib_module_names - {

@@ -91,6 +91,9 @@ def test_what_cannot_be_sent_is_refused_with_what_came_out(expression: str, word
     assert words in refused(expression)
 
 
+SMALL = "[to_number('1'),to_number('2')]" + "|[@,@][]" * 14
+"""A list of 32 768 numbers, each of which weighs next to nothing."""
+
 LONG, WORK, DEEP = "on the way", "takes too many steps", "recursion"
 
 
@@ -104,9 +107,10 @@ LONG, WORK, DEEP = "on the way", "takes too many steps", "recursion"
         ("lines[*].[@,@,@,@]" + "[].[@,@,@,@]" * 100, LONG),
         ("[to_number('" + "9" * 3000 + "')]" + "|[@,@][]" * 12, LONG),
         ("lines" + "|[@,@][]" * 7 + "|[" + ",".join(["length(@)"] * 300) + "]", WORK),
+        (SMALL + "|[?abs(abs(abs(abs(abs(abs(@))))))>`0`]" * 30, WORK),
         ("lines" + DOUBLED * 500, DEEP),
     ],
-    ids=["lists", "shared", "comparison", "text", "projections", "digits", "work", "depth"],
+    ids=["lists", "shared", "comparison", "text", "projections", "digits", "work", "steps", "depth"],
 )
 def test_what_doubles_at_every_step_ends_before_it_hurts(expression: str, words: str) -> None:
     started = time.monotonic()

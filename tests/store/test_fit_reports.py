@@ -10,6 +10,7 @@ from msgspec import UNSET
 from sqlalchemy import delete, select, update
 from uuid_utils.compat import uuid7
 
+from cotterline.bench.errors import CotterlineError
 from cotterline.bench.spindle.offset import OffsetReport
 from cotterline.store import exchanges, fit_reports, quotes, shared_offsets
 from cotterline.store.database import Database
@@ -111,6 +112,18 @@ async def test_the_newest_reports_are_learned_from_and_those_that_teach_nothing_
         assert list(await fit_reports.offsets(tx)) == [*reversed(told)]
         monkeypatch.setattr(fit_reports, "MOST_LEARNED", 2)
         assert list(await fit_reports.offsets(tx)) == [told[2], told[1]]
+
+
+async def test_no_more_reports_of_a_quote_are_kept_than_may_be(
+    database: Database, tenant: Tenant, quote_id: UUID, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(fit_reports, "MOST_OF_A_QUOTE", 1)
+    async with database.write(tenant) as tx:
+        await fit_reports.insert(tx, report(quote_id))
+        with pytest.raises(CotterlineError) as refusal:
+            await fit_reports.insert(tx, report(quote_id, 1))
+        assert len(await fit_reports.of_quote(tx, quote_id)) == 1
+    assert refusal.value.code == "quota-reached"
 
 
 @pytest.mark.parametrize("backend", ["postgresql"], indirect=True)

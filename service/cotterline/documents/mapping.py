@@ -22,8 +22,11 @@ from cotterline.bench.errors import CotterlineError, Fault
 MAX_BYTES: Final = 256 * 1024
 """The longest body a mapping may make, and the heaviest value on the way to it."""
 
+_STEP: Final = 10
+"""What a step weighs by itself, however little it looks at."""
+
 _MAX_WORK: Final = 5_000_000
-"""The weight of all values looked at: a second or so."""
+"""The weight of all steps and of all values looked at: about a second."""
 
 _BROKEN = (JMESPathError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError, RecursionError)
 """What the library raises for an expression or a document it cannot work with; not all of it is its own."""
@@ -59,7 +62,7 @@ class _Bounded(TreeInterpreter):
     def visit(self, node: Any, *args: Any, **kwargs: Any) -> Any:  # noqa: ANN401 - the library's nodes and values are untyped
         """One step of the evaluation."""
         value = super().visit(node, *args, **kwargs)
-        self._work += 1 + self._weight(value)
+        self._work += _STEP + self._weight(value)
         if self._work > _MAX_WORK:
             raise _RefusedError("takes too many steps")
         return value

@@ -7,9 +7,10 @@ from uuid import UUID
 
 import msgspec
 from msgspec import UNSET
+from sqlalchemy import and_, func, select
 from sqlalchemy import insert as insert_into
-from sqlalchemy import select
 
+from cotterline.bench.errors import CotterlineError
 from cotterline.bench.fit.report import Visit
 from cotterline.bench.fit.result import Outcome
 from cotterline.bench.spindle.offset import OffsetReport
@@ -17,6 +18,9 @@ from cotterline.bench.spindle.taper import Taper
 from cotterline.store.database import ReadTransaction, WriteTransaction
 from cotterline.store.tables import fit_reports
 from cotterline.store.tenancy import owned, ownership
+
+MOST_OF_A_QUOTE: Final = 200
+"""Reports of one quote, which are read together."""
 
 MOST_LEARNED: Final = 1000
 """Reports that are learned from, the newest of all."""
@@ -69,7 +73,15 @@ _FIRST = (fit_reports.c.created_at, fit_reports.c.id)
 
 
 async def insert(tx: WriteTransaction, report: FitReportRow) -> None:
-    """Keep one report as the tenant's."""
+    """Keep one report as the tenant's.
+
+    Raises:
+        CotterlineError: ``quota-reached``, where as many of its quote are kept already.
+    """
+    mine = and_(owned(fit_reports, tx.tenant), fit_reports.c.quote_id == report.quote_id)
+    (found,) = await tx.rows(select(func.count().label("there")).select_from(fit_reports).where(mine))
+    if found["there"] >= MOST_OF_A_QUOTE:
+        raise CotterlineError("quota-reached", f"{MOST_OF_A_QUOTE} fit reports of this quote are kept already.")
     await tx.execute(insert_into(fit_reports).values(msgspec.structs.asdict(report) | ownership(tx.tenant)))
 
 

@@ -107,7 +107,7 @@ LONG, WORK, DEEP = "on the way", "takes too many steps", "recursion"
         ("lines[*].[@,@,@,@]" + "[].[@,@,@,@]" * 100, LONG),
         ("[to_number('" + "9" * 3000 + "')]" + "|[@,@][]" * 12, LONG),
         ("lines" + "|[@,@][]" * 7 + "|[" + ",".join(["length(@)"] * 300) + "]", WORK),
-        (SMALL + "|[?abs(abs(abs(abs(abs(abs(@))))))>`0`]" * 30, WORK),
+        (SMALL + "|[?abs(abs(abs(abs(abs(abs(@))))))>`0`]" * 3, WORK),
         ("lines" + DOUBLED * 500, DEEP),
     ],
     ids=["lists", "shared", "comparison", "text", "projections", "digits", "work", "steps", "depth"],

@@ -165,6 +165,9 @@ def test_what_is_watched_is_what_a_service_counts(tmp_path: Path) -> None:
         command = (program("prometheus", "prometheus"), f"--config.file={tmp_path}/prometheus.yaml", listen, kept)
         with started(*command, port=port, folder=tmp_path):
             deadline = time.monotonic() + SECONDS
+            while httpx.get(f"http://127.0.0.1:{port}/-/ready").status_code != 200:  # it listens before it answers
+                assert time.monotonic() < deadline
+                time.sleep(0.1)
             while len(asked(port, "cotterline_http_requests_total[20s]")) < 1 or not asked(port, "up == 1"):
                 assert time.monotonic() < deadline
                 time.sleep(0.2)

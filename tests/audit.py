@@ -112,6 +112,11 @@ def read_node(lock: str, told: str, error: str) -> Audit:
     return Audit(lock, asked, wrong)
 
 
+def packages(lock: Path) -> Iterator[str]:
+    """The names of the packages of a Python lock, as indexes spell them."""
+    yield from re.findall(r"^([a-z0-9._-]+)==", lock.read_text(), re.MULTILINE)
+
+
 def loose(lock: Path) -> Iterator[str]:
     """Packages of a lock that are not held to their bytes, and those whose authors went on to something else."""
     if lock.suffix == ".json":

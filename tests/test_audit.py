@@ -1,14 +1,27 @@
 """An audit finds what is known, is not taken for one where nobody could be asked, and every lock holds every byte."""
 
 import json
+import re
 import subprocess
 import sys
+from importlib.metadata import distributions
 from pathlib import Path
 
 import pytest
 
 from tests import audit
-from tests.audit import FOUND, NODE_LOCK, NOT_ASKED, PYTHON_LOCKS, ROOT, loose, read_node, read_python
+from tests.audit import (
+    FOUND,
+    NODE_LOCK,
+    NOT_ASKED,
+    PYTHON_LOCKS,
+    ROOT,
+    UNMAINTAINED,
+    loose,
+    packages,
+    read_node,
+    read_python,
+)
 
 NOBODY = {"HTTPS_PROXY": "http://127.0.0.1:9", "https_proxy": "http://127.0.0.1:9", "PATH": "/usr/bin:/bin"}
 """Port 9 discards (RFC 863), and nothing listens there."""
@@ -17,6 +30,19 @@ NOBODY = {"HTTPS_PROXY": "http://127.0.0.1:9", "https_proxy": "http://127.0.0.1:
 @pytest.mark.parametrize("lock", [*PYTHON_LOCKS, NODE_LOCK], ids=lambda lock: lock.name)
 def test_every_package_of_every_lock_is_held_to_its_bytes(lock: Path) -> None:
     assert [*loose(lock)] == []
+
+
+def test_no_author_of_a_package_has_given_it_up() -> None:
+    """By the word of the package itself: the trove classifier "Development Status :: 7 - Inactive"."""
+    known = {*packages(PYTHON_LOCKS[1])}
+    assert len(known) > 100
+    given_up = [
+        each.name
+        for each in distributions()
+        if re.sub(r"[-_.]+", "-", each.name).lower() in known
+        and any("7 - Inactive" in one for one in each.metadata.get_all("Classifier") or ())
+    ]
+    assert [name for name in given_up if name not in UNMAINTAINED] == []
 
 
 @pytest.mark.parametrize(

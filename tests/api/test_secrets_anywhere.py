@@ -57,7 +57,7 @@ def secrets_of(client: httpx.Client, quote: str) -> list[str]:
 
 
 def test_no_secret_is_in_anything_the_service_gives_out(
-    scraped: TestClient[Edge], furnished: Furnished, logged: list[Any]
+    scraped: TestClient[Edge], furnished: Furnished, logged: list[Any], tmp_path: Path
 ) -> None:
     customers.a_shop_with_prices(scraped)
     ordering.set_supplier(scraped, authentication={"kind": "basic", "user": "bench"})
@@ -66,6 +66,8 @@ def test_no_secret_is_in_anything_the_service_gives_out(
     assert len({*hidden}) == 9
     assert all(len(secret) >= 16 for secret in hidden)
     given = [repr(logged), scraped.get("/metrics", headers={"Authorization": f"Bearer {TOKEN}"}).text]
+    link = next(secret for secret in hidden if secret.startswith("cotl_link_"))
+    assert scraped.get(f"/estimate/{link}").status_code == 200  # whose address must not be logged
     ordering.agree(scraped, quote)
     previewed = scraped.post(f"/v1/quotes/{quote}/order-previews", json={})
     assert [order["headers"]["authorization"] for order in previewed.json()["orders"]] == ["Basic ***"]
@@ -75,6 +77,11 @@ def test_no_secret_is_in_anything_the_service_gives_out(
         for named in (ids, dict.fromkeys(ids, "nothing")):
             answer = operation.call(scraped, named, {})
             given.append(f"{answer.headers}{answer.text}")
+    own = {"DATABASE_URL": furnished.url, "SECRET_KEYS": SECRET_KEY, "METRICS_TOKEN": TOKEN}
+    for form in ((), ("--json",)):
+        said = run("doctor", *form, folder=tmp_path, **{f"COTTERLINE_{name}": value for name, value in own.items()})
+        assert "secrets" in said.stdout
+        given.append(said.stdout + said.stderr)
     told = "\n".join([*given, repr(logged)])
     assert len(told) > 100_000
     assert [secret for secret in hidden if secret in told] == []

@@ -13,7 +13,7 @@ import pytest
 
 from tests.command_line import COMMAND, environment
 
-DOCS = Path(__file__).parents[1] / "service/docs"
+DOCS = Path(__file__).parents[2] / "service/docs"
 BLOCK = re.compile(r"^```(bash|text)\n(.*?)^```$", flags=re.MULTILINE | re.DOTALL)
 TYPED = sorted(page.name for page in DOCS.glob("*.md") if "```bash" in page.read_text("utf-8"))
 PORT = re.compile(r"\b800\d\b")

@@ -5,9 +5,11 @@ import functools
 import os
 import signal
 import socket
+import time
 from collections.abc import AsyncIterator, Iterable, Mapping
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
+from types import FrameType
 from typing import Any
 
 import structlog
@@ -169,13 +171,34 @@ def _mourn(running: asyncio.Task[None]) -> None:
 class Server(uvicorn.Server):
     """The server's own, which ends long answers before it waits for the requests under way.
 
+    Told to stop by a signal it first says so to whoever asks whether it is ready, and goes on for some time, so that a
+    balancer sends it nothing more by then. A second signal ends that time.
+
     Attributes:
         answers: the application's.
     """
 
-    def __init__(self, answers: LongAnswers, config: uvicorn.Config) -> None:
+    def __init__(self, app: Edge, config: uvicorn.Config, leave_seconds: int) -> None:
         super().__init__(config)
-        self.answers = answers
+        self.answers: LongAnswers = app.app.state.long_answers
+        self._app = app
+        self._leave_seconds = leave_seconds
+        self._leave_at: float | None = None
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        """Take a signal."""
+        if self._leave_seconds and self._leave_at is None and self.started:
+            self._captured_signals.append(sig)
+            self._leave_at = time.monotonic() + self._leave_seconds
+            self._app.leaving = self._app.app.state.readiness.leaving = True
+        else:
+            super().handle_exit(sig, frame)
+
+    async def on_tick(self, counter: int) -> bool:
+        """Look, ten times a second, whether it is time to stop."""
+        if self._leave_at is not None and time.monotonic() >= self._leave_at:
+            self.should_exit = True
+        return await super().on_tick(counter)
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         """Stop."""
@@ -187,7 +210,7 @@ def server(settings: Settings) -> Server:
     """Return the server for :func:`create_app`: call its ``run``; it stops on SIGINT or SIGTERM, requests finished."""
     app = create_app(settings)
     return Server(
-        app.app.state.long_answers,
+        app,
         uvicorn.Config(
             app,
             host=settings.host,
@@ -202,6 +225,7 @@ def server(settings: Settings) -> Server:
             proxy_headers=False,
             timeout_graceful_shutdown=GRACE_SECONDS,
         ),
+        settings.leave_seconds,
     )
 
 

@@ -36,6 +36,8 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
         body_limit_bytes: longest request body taken.
         public_base_url: address the service is reached at from outside, such as ``https://bench.example/cotterline``,
             put in front of every link it gives out; empty for links relative to the request.
+        leave_seconds: between being told to stop and taking no more connections. Meanwhile ``/health/ready`` is 503, so
+            that a balancer sends nothing more, and each answer closes its connection; 0 stops at once.
         log_level: least weight of a line worth logging.
         rate_per_minute: requests each key gains a minute; 0 is no limit.
         rate_burst: requests a key may make at once after a pause.
@@ -63,6 +65,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     port: Annotated[int, Meta(ge=1, le=65535)] = 8000
     body_limit_bytes: Annotated[int, Meta(ge=1024, le=64 * 1024 * 1024)] = 1024 * 1024
     public_base_url: str = ""
+    leave_seconds: Annotated[int, Meta(ge=0, le=300)] = 0
     log_level: LogLevel = "info"
     rate_per_minute: Rate = 600
     rate_burst: Burst = 300

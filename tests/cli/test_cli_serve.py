@@ -132,3 +132,22 @@ def test_a_port_in_use_ends_the_service_with_the_reason_in_its_log(tmp_path: Pat
         refused = run("serve", "--port", str(taken.getsockname()[1]), folder=tmp_path)
     assert refused.returncode not in {0, 2}
     assert "address already in use" in refused.stdout
+
+
+def test_a_server_goes_on_when_a_later_version_has_migrated_its_database(
+    database_url: str, shop_a: Shop, steps: Path, tmp_path: Path
+) -> None:
+    last = max((steps / "versions").glob("r0*.py")).name[1:5]
+    step = (
+        f'import sqlalchemy as sa\nfrom alembic import op\nrevision = "9999"\ndown_revision = "{last}"\n'
+        'def upgrade() -> None:\n    op.add_column("quotes", sa.Column("colour", sa.Text(), nullable=True))\n'
+        '    op.create_table("bells", sa.Column("id", sa.Integer(), primary_key=True))\n'
+    )
+    with served(tmp_path, COTTERLINE_DATABASE_URL=database_url) as (_, port):
+        assert ask(port, "POST", "/v1/quotes", FIRST_BIKE, shop_a.key)[0] == 201
+        (steps / "versions" / "r9999_later.py").write_text(step)
+        make_ready(database_url, may_migrate=True)
+        assert ask(port, "GET", "/health/ready")[0] == 200
+        assert ask(port, "POST", "/v1/quotes", FIRST_BIKE, shop_a.key)[0] == 201
+        status, kept = ask(port, "GET", "/v1/quotes", key=shop_a.key)
+        assert (status, len(msgspec.json.decode(kept)["quotes"])) == (200, 2)

@@ -44,6 +44,8 @@ class Edge:
         self.app = app
         self._base_url = base_url
         self.body_seconds = body_seconds
+        self.leaving = False
+        """Whether the server is about to stop: each answer then closes its connection."""
         self._watchers = watchers
         routes = [route for route in app.routes if isinstance(route, HTTPRoute)]
         self._streamed = {
@@ -57,7 +59,7 @@ class Edge:
             await self.app(scope, receive, send)
             return
         call = Call(str(uuid_utils.uuid7()), self._base_url, is_head=scope["method"] == "HEAD")
-        exchange = Exchange(scope, send, call, self._methods)
+        exchange = Exchange(scope, send, call, self._methods, last=self.leaving)
         with ExitStack() as watching:
             watching.callback(exchange.write_log_line)
             for watcher in self._watchers:

@@ -39,8 +39,20 @@ log = structlog.get_logger("cotterline.requests")
 class Exchange:
     """One request and its answer."""
 
-    def __init__(self, scope: HTTPScope, send: Send, call: Call, methods: Mapping[str, bytes]) -> None:
+    def __init__(
+        self, scope: HTTPScope, send: Send, call: Call, methods: Mapping[str, bytes], *, last: bool = False
+    ) -> None:
+        """Begin.
+
+        Args:
+            scope: of the request.
+            send: where the answer goes.
+            call: what the layers inside know of it.
+            methods: of each route, as Allow has them.
+            last: whether its connection is closed after it.
+        """
         self.call = call
+        self._last = last
         self.method = scope["method"]
         self.scope: HTTPScope = scope | {
             "state": {**scope.get("state", {}), "call": call},
@@ -89,6 +101,8 @@ class Exchange:
         if self.traceparent:
             headers[b"traceparent"] = self.traceparent.encode()
         told = {name.lower().encode(): value.encode() for name, value in self.call.headers.items()}
+        if self._last:
+            told[b"connection"] = b"close"
         secure = _SECURE if self.call.base_url.startswith("https://") else {}
         return [*({**ALWAYS, **secure} | headers | told | {b"x-request-id": self.call.request_id.encode()}).items()]
 

@@ -39,6 +39,8 @@ class Readiness:
         self._database = database
         self._seconds = seconds
         self._known = migrate.steps()
+        self.leaving = False
+        """Whether the server is about to stop, whatever its database says."""
         self._asking: asyncio.Task[Found] | None = None
 
     async def found(self) -> Found:

@@ -1,0 +1,95 @@
+"""One host: a server and a worker, real processes in the host's namespace."""
+
+import contextlib
+import subprocess
+import sys
+import time
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Final, Literal
+
+import httpx
+
+from tests.command_line import environment
+from tests.faults.network import Cable
+
+Role = Literal["server", "worker"]
+COMMANDS: Final[Mapping[Role, str]] = {"server": "serve", "worker": "worker"}
+PORT: Final = 8000
+SECONDS: Final = 60
+
+
+class Host:
+    """A server and a worker that can be killed and started again.
+
+    Args:
+        cable: what joins it to the outside.
+        folder: where its processes log.
+        settings: of the service.
+    """
+
+    def __init__(self, cable: Cable, folder: Path, settings: Mapping[str, str]) -> None:
+        self.cable = cable
+        self.address = f"http://{cable.address}:{PORT}"
+        self._folder = folder
+        self._settings = {
+            "COTTERLINE_HOST": cable.address,
+            "COTTERLINE_PORT": str(PORT),
+            "COTTERLINE_RATE_PER_MINUTE": "0",
+            "COTTERLINE_SHOP_RATE_PER_MINUTE": "0",
+            "COTTERLINE_WORKER": "off",
+            **settings,
+        }
+        self._running: dict[Role, subprocess.Popen[bytes]] = {}
+
+    def start(self, role: Role) -> None:
+        """Start one of its processes."""
+        log = self._folder / f"{self.cable.namespace}-{role}.log"
+        program = ("ip", "netns", "exec", self.cable.namespace, sys.executable, "-P", "-m", "cotterline.cli")
+        with log.open("ab") as written:
+            self._running[role] = subprocess.Popen(  # noqa: S603 - this very program
+                [*program, COMMANDS[role]], env=environment(**self._settings), stdout=written, stderr=written
+            )
+
+    def kill(self, role: Role) -> None:
+        """End one of its processes without a warning."""
+        self._running[role].kill()
+        self._running[role].wait(SECONDS)
+
+    def has_ended(self) -> list[Role]:
+        """Which of its processes ended by themselves; each should be running."""
+        return [role for role, process in self._running.items() if process.poll() is not None]
+
+    def memory(self) -> dict[Role, int]:
+        """Resident memory of each process, in KB (proc(5), VmRSS)."""
+        return {role: _resident(process.pid) for role, process in self._running.items()}
+
+    def wait_until_live(self) -> None:
+        """Return when its server answers."""
+        deadline = time.monotonic() + SECONDS
+        while time.monotonic() < deadline:
+            with contextlib.suppress(httpx.TransportError):
+                if httpx.get(f"{self.address}/health/live").status_code == httpx.codes.OK:
+                    return
+            time.sleep(0.1)
+        raise RuntimeError(f"the server on {self.cable.namespace} did not start")
+
+
+@contextlib.contextmanager
+def running(cable: Cable, folder: Path, settings: Mapping[str, str]) -> Iterator[Host]:
+    """Run a host until the block ends; kill its processes then."""
+    host = Host(cable, folder, settings)
+    try:
+        host.start("server")
+        host.start("worker")
+        host.wait_until_live()
+        yield host
+    finally:
+        for role in [*host._running]:
+            host.kill(role)
+
+
+def _resident(pid: int) -> int:
+    lines = Path(f"/proc/{pid}/status").read_text().splitlines()
+    (found,) = [int(line.split()[1]) for line in lines if line.startswith("VmRSS:")]
+    return found

@@ -21,8 +21,15 @@ PATIENCE: Final = 240.0
 """Seconds until a call that was never answered is given up, which ends everything."""
 
 PAUSE: Final = 0.3
-BUSY: Final = frozenset({408, 409, 425, 429})
+BUSY: Final = frozenset({408, 425, 429})
 """Statuses besides those of a server's failure upon which a call is repeated."""
+
+IN_FLIGHT: Final = b"idempotency-key-in-flight"
+"""The other reason to repeat it: the first try is still worked on."""
+
+
+class RefusedError(Exception):
+    """A call that should have been carried out was refused."""
 
 
 class Client:
@@ -36,6 +43,7 @@ class Client:
 
     def __init__(self, addresses: Sequence[str], doors: tuple[Mapping[str, str], str], seed: int) -> None:
         self.accepted_quotes: list[str] = []
+        self.refused: list[str] = []
         self.accepted_orders: dict[str, tuple[str, ...]] = {}
         self.answers: Counter[str] = Counter()
         self._addresses = addresses
@@ -45,14 +53,21 @@ class Client:
     async def work(self, ended: asyncio.Event) -> None:
         """Take bicycles from quote to order, one after the other; the last one to its end."""
         while not ended.is_set():
-            quote = str((await self.make("/v1/quotes", SURE))["id"])
-            self.accepted_quotes.append(quote)
-            path = f"/v1/quotes/{quote}"
-            await self.make(f"{path}/transitions", {"action": "issue"}, any_version=True)
-            approval = {"action": "approve", **agreed("approve", "400")}
-            await self.make(f"{path}/transitions", approval, any_version=True)
-            placed = await self.make(f"{path}/orders", FROM_STOCK)
-            self.accepted_orders[quote] = tuple(str(one["id"]) for one in placed["orders"])
+            try:
+                await self._one()
+            except RefusedError as error:
+                self.refused.append(str(error))
+
+    async def _one(self) -> None:
+        """Take one bicycle from quote to order."""
+        quote = str((await self.make("/v1/quotes", SURE))["id"])
+        self.accepted_quotes.append(quote)
+        path = f"/v1/quotes/{quote}"
+        await self.make(f"{path}/transitions", {"action": "issue"}, any_version=True)
+        approval = {"action": "approve", **agreed("approve", "400")}
+        await self.make(f"{path}/transitions", approval, any_version=True)
+        placed = await self.make(f"{path}/orders", FROM_STOCK)
+        self.accepted_orders[quote] = tuple(str(one["id"]) for one in placed["orders"])
 
     async def make(self, path: str, body: Mapping[str, Any], *, any_version: bool = False) -> dict[str, Any]:
         """Post something, under one key however often."""
@@ -81,8 +96,8 @@ class Client:
                     if answer.is_success:
                         found: dict[str, Any] = msgspec.json.decode(answer.content)
                         return found
-                    if answer.is_client_error and answer.status_code not in BUSY:
-                        raise RuntimeError(f"{method} {path} was refused: {answer.text}")
+                    if answer.is_client_error and answer.status_code not in BUSY and IN_FLIGHT not in answer.content:
+                        raise RefusedError(f"{method} {path} was refused: {answer.text}")
                 await asyncio.sleep(PAUSE)
 
     def _wire(self, address: str, seconds: float) -> httpx.AsyncClient:

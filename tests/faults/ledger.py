@@ -48,6 +48,7 @@ class Ledger(NamedTuple):
         events: what it keeps, in order.
         supplied: posts the supplier read, whether or not it answered.
         told: posts the subscriber read.
+        refused: calls that were refused though all they asked for was in order.
     """
 
     accepted_quotes: tuple[str, ...]
@@ -57,6 +58,7 @@ class Ledger(NamedTuple):
     events: tuple[Event, ...]
     supplied: tuple[Post, ...]
     told: tuple[Post, ...]
+    refused: tuple[str, ...] = ()
 
 
 class Verdict(NamedTuple):
@@ -120,6 +122,7 @@ def _doubled(ledger: Ledger) -> Iterator[str]:
 
 
 def _changed(ledger: Ledger) -> Iterator[str]:
+    yield from ledger.refused
     for name, posts in (("order", ledger.supplied), ("event", ledger.told)):
         for subject, bodies in sorted(_by_subject((post.subject, post.body) for post in posts).items()):
             if len(bodies) > 1:

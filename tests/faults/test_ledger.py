@@ -44,6 +44,7 @@ DOUBLED: Mapping[str, Ledger] = {
 CHANGED: Mapping[str, Ledger] = {
     "the bytes of an order": WELL._replace(supplied=(POSTED, POSTED._replace(body=b"other"))),
     "the bytes of an event": WELL._replace(told=(WELL.told[0], Post("evt_2", "2", b"other"))),
+    "a call that was refused when repeated": WELL._replace(refused=("POST was refused",)),
     "an outcome": WELL._replace(orders={"o1": Order("q1", "waiting")}),
     "a quote": WELL._replace(orders={"o1": Order("q2", "sent")}),
 }

@@ -305,9 +305,10 @@ _OUTAGES = (OSError, InterfaceError, OperationalError, PoolTimeoutError)
 _SOON = {"Retry-After": "5"}
 
 
-_PASSING = ("40", "53", "55P03", "57")
-"""SQLSTATEs, or their classes, of what passes by itself: a transaction given up in favour of another, no resources, a
-lock or an answer that did not come in time, a server that stops (PostgreSQL 18 documentation, appendix A)."""
+_PASSING = ("08", "40", "53", "55P03", "57")
+"""SQLSTATEs, or their classes, of what passes by itself: a connection that was lost, a transaction given up in favour
+of another, no resources, a lock or an answer that did not come in time, a server that stops (PostgreSQL 18
+documentation, appendix A)."""
 
 
 def _passing(error: Exception) -> bool:

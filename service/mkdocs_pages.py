@@ -46,7 +46,7 @@ def on_page_content(html: str, **_: object) -> str:
 
 def _readme() -> str:
     text = (TOP / "README.md").read_text("utf-8")
-    return re.sub(r"\[([^\]]+)\]\((?:DEVELOPERS|CHANGELOG|LICENSE)[\w.]*\)", r"\1", text)
+    return re.sub(r"\[([^\[\]]+)\]\((?:DEVELOPERS|CHANGELOG|LICENSE)[\w.]*\)", r"\1", text)
 
 
 def _settings() -> str:

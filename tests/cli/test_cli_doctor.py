@@ -27,7 +27,7 @@ DEPOT = Use("supplier", "Lower lock depot", "reply")
 
 def look(url: str, folder: Path, status: int = 0, /, **given: str) -> Mapping[str, Sequence[Mapping[str, str]]]:
     """What the doctor finds, by what it is about."""
-    said = run("doctor", "--json", "--database", url, folder=folder, **given)
+    said = run("doctor", "--json", folder=folder, COTTERLINE_DATABASE_URL=url, **given)
     assert (said.returncode, said.stderr) == (status, "")
     found: dict[str, list[Mapping[str, str]]] = {}
     for each in json.loads(said.stdout):
@@ -55,7 +55,7 @@ def test_a_well_service_is_told_so_and_nothing_is_changed(database_url: str, tmp
     assert [*tmp_path.iterdir()] == []
     file = Path(str(make_url(database_url).database))
     assert not file.with_name(f"{file.name}.secret-key").exists()
-    said = run("doctor", "--database", database_url, folder=tmp_path).stdout
+    said = run("doctor", folder=tmp_path, COTTERLINE_DATABASE_URL=database_url).stdout
     assert "ok    tables: at 00" in said
     assert str(make_url(database_url).password) not in said
 

@@ -20,23 +20,25 @@ from cotterline.store.database import Database
 Outcome = TypeVar("Outcome")
 
 
-def _warned(_ctx: click.Context, _param: click.Parameter, url: str | None) -> str | None:
+def warned(_ctx: click.Context, param: click.Parameter, url: str | None) -> str | None:
     """The address as it is, with a warning where a password stands in it."""
     with suppress(ValueError):
         if url and driver_url(url).password:
-            click.echo(_READABLE, err=True)
+            option = param.opts[0]
+            click.echo(_READABLE.format(option=option, instead=_INSTEAD[option]), err=True)
     return url
 
 
-_READABLE = (
-    "Warning: everybody on this machine can read the password in --database while this runs. Set "
-    "COTTERLINE_DATABASE_URL instead."
-)
+_READABLE = "Warning: everybody on this machine can read the password in {option} while this runs. {instead}"
+_INSTEAD = {
+    "--database": "Set COTTERLINE_DATABASE_URL instead.",
+    "--to": "Leave it out and set PGPASSWORD instead.",
+}
 
 database_option = click.option(
     "--database",
     metavar="URL",
-    callback=_warned,
+    callback=warned,
     help="sqlite:///FILE or postgresql://USER@HOST/NAME; else COTTERLINE_DATABASE_URL, where a password may stand, "
     "else a file here.",
 )

@@ -4,14 +4,16 @@ from datetime import UTC, datetime
 
 import click
 
-from cotterline.cli.database import database_option, on_database, settings_with, shown_address
+from cotterline.cli.database import database_option, on_database, settings_with, shown_address, warned
 from cotterline.store import backups
 from cotterline.store.address import driver_url
 from cotterline.store.cipher import KEY_FILE
 
 
 @click.command()
-@click.option("--to", "target", metavar="URL", required=True, help="The empty database that everything goes to.")
+@click.option(
+    "--to", "target", metavar="URL", required=True, callback=warned, help="The empty database that everything goes to."
+)
 @database_option
 def move(target: str, database: str | None) -> None:
     """Put everything that is kept into the empty database at --to, and leave the one it comes from as it is.

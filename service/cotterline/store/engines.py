@@ -98,24 +98,26 @@ def migrator(url: URL) -> AsyncEngine:
     """
     if url.get_backend_name() == "sqlite":
         return _sqlite(url, "BEGIN IMMEDIATE", _SQLITE_MIGRATOR, connections=1)
-    return create_async_engine(
-        url,
-        poolclass=NullPool,
-        hide_parameters=True,
-        connect_args={"timeout": POOL_SECONDS, "server_settings": {"application_name": "cotterline-migrate"}},
-    )
+    return _alone(url, "cotterline-migrate")
 
 
 def copier(url: URL) -> AsyncEngine:
     """Return the engine a whole database is read on: one snapshot, no time limit, and nothing can be written."""
     if url.get_backend_name() == "sqlite":
         return _sqlite(url, "BEGIN", _SQLITE_READER, connections=1)
+    return _alone(url, "cotterline-backup").execution_options(
+        isolation_level="REPEATABLE READ", postgresql_readonly=True
+    )
+
+
+def _alone(url: URL, name: str) -> AsyncEngine:
+    """Return an engine on PostgreSQL that opens one connection when asked, known to the server by a name."""
     return create_async_engine(
         url,
         poolclass=NullPool,
         hide_parameters=True,
-        connect_args={"timeout": POOL_SECONDS, "server_settings": {"application_name": "cotterline-backup"}},
-    ).execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+        connect_args={"timeout": POOL_SECONDS, "server_settings": {"application_name": name}},
+    )
 
 
 def _sqlite(url: URL, begin: str, pragmas: Sequence[str], connections: int) -> AsyncEngine:

@@ -3,7 +3,6 @@
 import http.client
 import json
 import re
-import shutil
 import socket
 import ssl
 import subprocess
@@ -16,28 +15,15 @@ from pathlib import Path
 from typing import Any
 
 import httpx
-import pytest
 import yaml
 
-from tests.deploy.test_files import DEPLOY
+from tests.command_line import free_port
+from tests.deploy.test_files import DEPLOY, found
 from tests.serving import Served, serving
 
 TOKEN = "a-scraper-shows-this"  # noqa: S105 - invented
 SECONDS = 30
 LINE = b'{"evidence":[{"kind":"old_crank","crank":"cottered"}]}\n'
-
-
-def program(name: str, package: str) -> str:
-    found = shutil.which(name, path="/usr/local/bin:/usr/bin:/bin:/usr/sbin:/sbin")
-    if found is None:
-        pytest.fail(f"install {package} for {name}")
-    return found
-
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as listener:
-        port: int = listener.getsockname()[1]
-        return port
 
 
 @contextmanager
@@ -68,7 +54,7 @@ def behind_the_proxy(served: Served, folder: Path) -> Iterator[tuple[int, int, s
     key, certificate = folder / "privkey.pem", folder / "fullchain.pem"
     made = ("openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=bench.example")
     named = ("-addext", "subjectAltName=DNS:localhost", "-keyout", str(key), "-out", str(certificate))
-    subprocess.run([program(*["openssl"] * 2), *made[1:], *named], check=True, capture_output=True)  # noqa: S603 - a tool
+    subprocess.run([found("openssl", "openssl"), *made[1:], *named], check=True, capture_output=True)  # noqa: S603 - a tool
     text = (DEPLOY / "reverse-proxy/nginx.conf").read_text("utf-8")
     for old, new in (
         ("listen 80;", f"listen 127.0.0.1:{plain};"),
@@ -83,13 +69,14 @@ def behind_the_proxy(served: Served, folder: Path) -> Iterator[tuple[int, int, s
         text = text.replace(old, new)
     (folder / "nginx.conf").write_text(f"daemon off; pid {folder}/pid; error_log stderr;\n" + text)
     trusted = ssl.create_default_context(cafile=str(certificate))
-    command = (program("nginx", "nginx"), "-c", str(folder / "nginx.conf"), "-p", str(folder))
+    command = (found("nginx", "nginx"), "-c", str(folder / "nginx.conf"), "-p", str(folder))
     with started(*command, port=tls, folder=folder):
         yield plain, tls, trusted
 
 
 def test_the_proxy_ends_tls_and_keeps_nothing_back(tmp_path: Path) -> None:
-    with serving(tmp_path, metrics_token=TOKEN) as served, behind_the_proxy(served, tmp_path) as (plain, tls, trusted):
+    settings: dict[str, Any] = {"metrics_token": TOKEN, "public_base_url": "https://bench.example"}
+    with serving(tmp_path, **settings) as served, behind_the_proxy(served, tmp_path) as (plain, tls, trusted):
         over_http = httpx.get(f"http://127.0.0.1:{plain}/docs?x=1", headers={"Host": "bench.example"})
         assert (over_http.status_code, over_http.headers["location"]) == (308, "https://bench.example/docs?x=1")
         with httpx.Client(base_url=f"https://localhost:{tls}", verify=trusted) as client:
@@ -131,9 +118,9 @@ def expressions() -> list[str]:
 def asked(port: int, expression: str) -> list[Any]:
     query = urllib.parse.urlencode({"query": expression})
     with urllib.request.urlopen(f"http://127.0.0.1:{port}/api/v1/query?{query}", timeout=SECONDS) as answer:
-        found = json.load(answer)
-    assert found["status"] == "success", expression
-    result: list[Any] = found["data"]["result"]
+        told = json.load(answer)
+    assert told["status"] == "success", expression
+    result: list[Any] = told["data"]["result"]
     return result
 
 
@@ -162,7 +149,7 @@ def test_what_is_watched_is_what_a_service_counts(tmp_path: Path) -> None:
         (tmp_path / "prometheus.yaml").write_text(json.dumps(config))
         listen = f"--web.listen-address=127.0.0.1:{port}"
         kept = f"--storage.tsdb.path={tmp_path}/kept"
-        command = (program("prometheus", "prometheus"), f"--config.file={tmp_path}/prometheus.yaml", listen, kept)
+        command = (found("prometheus", "prometheus"), f"--config.file={tmp_path}/prometheus.yaml", listen, kept)
         with started(*command, port=port, folder=tmp_path):
             deadline = time.monotonic() + SECONDS
             while httpx.get(f"http://127.0.0.1:{port}/-/ready").status_code != 200:  # it listens before it answers

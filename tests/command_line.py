@@ -2,6 +2,7 @@
 
 import http.client
 import os
+import socket
 import subprocess
 import sys
 from pathlib import Path
@@ -16,6 +17,13 @@ def environment(**settings: str) -> dict[str, str]:
     """This process's environment with no settings of the service but these, 80 columns wide."""
     plain = {name: value for name, value in os.environ.items() if not name.startswith("COTTERLINE_")}
     return plain | {"COLUMNS": "80"} | settings
+
+
+def free_port(address: str = "127.0.0.1") -> int:
+    """A port of this machine that nobody listens on."""
+    with socket.create_server((address, 0)) as listener:
+        port: int = listener.getsockname()[1]
+        return port
 
 
 def run(*arguments: str, folder: Path, stdin: str = "", **settings: str) -> subprocess.CompletedProcess[str]:

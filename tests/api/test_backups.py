@@ -121,7 +121,8 @@ def test_the_service_goes_on_where_it_was(furnished: Furnished, target: str, sho
     with TestClient(service("moved", settings(target))) as moved:
         for operation in READING:
             if operation.path not in TIMED:
-                before, after = (each for each in asked(operation, furnished, moved, shop_a.headers))
+                before = operation.call(furnished.client, furnished.ids, shop_a.headers)
+                after = operation.call(moved, furnished.ids, shop_a.headers)
                 assert (after.status_code, after.content) == (before.status_code, before.content), operation.name
         told = furnished.client.get("/v1/events?limit=100", headers=shop_a.headers)
         assert "next" not in told.links, "more than a page"
@@ -132,11 +133,6 @@ def test_the_service_goes_on_where_it_was(furnished: Furnished, target: str, sho
         assert made.status_code == 201, made.text
         (event,) = moved.get(f"/v1/events?after={last}", headers=shop_a.headers).json()["events"]
         assert event["position"] == last + 1
-
-
-def asked(operation: Any, furnished: Furnished, moved: Any, headers: Mapping[str, str]) -> Iterator[Any]:  # noqa: ANN401 - as the tests' own client has them
-    for client in (furnished.client, moved):
-        yield operation.call(client, furnished.ids, headers)
 
 
 def test_nothing_is_posted_to_anybody_until_the_shop_says_so(

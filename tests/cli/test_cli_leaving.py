@@ -10,6 +10,7 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Self
 
+import httpx
 import msgspec
 import pytest
 
@@ -124,17 +125,12 @@ def test_servers_are_replaced_one_by_one_and_no_call_fails(database_url: str, sh
 def kept(port: int, shop: Shop) -> set[str]:
     """Ids of all quotes there are."""
     found: set[str] = set()
-    path = "/v1/quotes?limit=100"
-    while path:
-        connection = http.client.HTTPConnection("127.0.0.1", port, timeout=SECONDS)
-        connection.request("GET", path, headers=shop.headers)
-        answer = connection.getresponse()
-        found |= {quote["id"] for quote in msgspec.json.decode(answer.read())["quotes"]}
-        link = answer.getheader("link") or ""
-        path = link.partition("<")[2].partition(">")[0] if 'rel="next"' in link else ""
-        path = path.partition("127.0.0.1")[2].partition("/")[2] if path.startswith("http") else path
-        path = f"/{path.lstrip('/')}" if path else ""
-        connection.close()
+    address: str | None = "/v1/quotes?limit=100"
+    with httpx.Client(base_url=f"http://127.0.0.1:{port}", headers=shop.headers, timeout=SECONDS) as client:
+        while address:
+            answer = client.get(address)
+            found |= {quote["id"] for quote in answer.json()["quotes"]}
+            address = answer.links.get("next", {}).get("url")
     return found
 
 

@@ -2,7 +2,6 @@
 
 import http.client
 import signal
-import socket
 import subprocess
 import time
 from datetime import UTC, datetime
@@ -16,7 +15,7 @@ import pytest
 from cotterline.bench.replies import Accepted, Reply
 from cotterline.delivery.signatures import signed, verified
 from cotterline.practice_supplier.rules import REPLY_SECRET, SIGNING_SECRET
-from tests.command_line import COMMAND, SECONDS, ask, environment, run
+from tests.command_line import COMMAND, SECONDS, ask, environment, free_port, run
 from tests.practice_supplier.orders import order
 
 
@@ -36,12 +35,6 @@ class Listener(BaseHTTPRequestHandler):
 
     def log_message(self, *_: object) -> None:
         """Say nothing."""
-
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as listener:
-        port: int = listener.getsockname()[1]
-        return port
 
 
 def wait_until_there(process: subprocess.Popen[bytes], port: int) -> None:

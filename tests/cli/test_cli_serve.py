@@ -14,16 +14,10 @@ import pytest
 
 from cotterline.cli.database import make_ready
 from cotterline.store import migrate
-from tests.command_line import COMMAND, FIXTURES, SECONDS, ask, environment, run
+from tests.command_line import COMMAND, FIXTURES, SECONDS, ask, environment, free_port, run
 from tests.shops import Shop
 
 FIRST_BIKE = bytes(msgspec.json.decode((FIXTURES / "bikes.json").read_bytes(), type=list[msgspec.Raw])[0])
-
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as listener:
-        port: int = listener.getsockname()[1]
-        return port
 
 
 @contextmanager

@@ -10,11 +10,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import msgspec
-import pytest
 import yaml
 
 from cotterline.cli import COMMANDS
 from cotterline.settings import KEY_VARIABLE, PREFIX, Settings
+from tests.contract.node import give_up
 
 DEPLOY = Path(__file__).parents[2] / "deploy"
 UNITS = sorted(DEPLOY.glob("systemd/*"))
@@ -22,16 +22,16 @@ EXPOSURE = 2.0
 """Most that systemd-analyze may call a unit exposed; 0 is least, and above 5 it is "medium" or worse."""
 
 
-def checked(*command: str, install: str) -> str:
-    """Run a checker in deploy/ and give what it said; where it is missing, say what to install."""
+def found(name: str, install: str) -> str:
+    """Where a program is; where it is missing, say what to install."""
     programs = os.pathsep.join((str(Path(sys.executable).parent), os.environ["PATH"], "/usr/sbin"))
-    program = shutil.which(command[0], path=programs)
-    if program is None:
-        words = f"install {install} for {command[0]}"
-        if os.environ.get("CI", "").lower() in {"true", "1"}:
-            pytest.fail(words)
-        pytest.skip(words)
-    run = (program, *command[1:])
+    program = shutil.which(name, path=programs)
+    return program or give_up(f"install {install} for {name}", os.environ)
+
+
+def checked(*command: str, install: str) -> str:
+    """Run a checker in deploy/ and give what it said."""
+    run = (found(command[0], install), *command[1:])
     done = subprocess.run(run, cwd=DEPLOY, capture_output=True, text=True, timeout=60, check=False)  # noqa: S603 - a checker
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout + done.stderr
@@ -64,9 +64,9 @@ def test_the_units_are_right_and_shut_in(tmp_path: Path) -> None:
     for unit in UNITS:
         if unit.suffix == ".service":
             said = checked("systemd-analyze", "security", "--offline=true", str(unit), install="systemd")
-            found = re.search(r"exposure level for \S+: ([0-9.]+)", said)
-            assert found, said
-            assert float(found[1]) < EXPOSURE
+            level = re.search(r"exposure level for \S+: ([0-9.]+)", said)
+            assert level, said
+            assert float(level[1]) < EXPOSURE
 
 
 def test_the_alerts_are_right_and_fire_when_they_should() -> None:
@@ -81,9 +81,9 @@ def test_every_alert_gives_advice() -> None:
 
 
 def test_every_command_is_there() -> None:
-    found = [*commands()]
-    assert {"serve", "worker", "migrate", "backup"} == {*found}
-    assert {*found} <= {*COMMANDS}
+    started = {*commands()}
+    assert {"serve", "worker", "migrate", "backup"} == started
+    assert started <= {*COMMANDS}
 
 
 def commands() -> Iterator[str]:

@@ -3,7 +3,6 @@
 import os
 import re
 import signal
-import socket
 import subprocess
 import sys
 from contextlib import suppress
@@ -11,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.command_line import COMMAND, environment
+from tests.command_line import COMMAND, environment, free_port
 
 DOCS = Path(__file__).parents[2] / "service/docs"
 BLOCK = re.compile(r"^```(bash|text)\n(.*?)^```$", flags=re.MULTILINE | re.DOTALL)
@@ -22,10 +21,7 @@ SECONDS = 120
 
 def free_ports(text: str) -> str:
     """The text with ports of this machine that are free in the place of those it names."""
-    free = {}
-    for port in sorted({*PORT.findall(text)}):
-        with socket.create_server(("127.0.0.1", 0)) as listener:
-            free[port] = str(listener.getsockname()[1])
+    free = {port: str(free_port()) for port in {*PORT.findall(text)}}
     return PORT.sub(lambda found: free[found.group()], text)
 
 

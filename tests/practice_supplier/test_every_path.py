@@ -12,8 +12,7 @@ import pytest
 
 from cotterline.practice_supplier.rules import REPLY_SECRET, RULE_NAMES, SIGNING_SECRET
 from tests.api import ordering
-from tests.cli.test_cli_practice_supplier import free_port
-from tests.command_line import COMMAND, environment
+from tests.command_line import COMMAND, environment, free_port
 from tests.sqlite import Files
 
 SECONDS = 60.0

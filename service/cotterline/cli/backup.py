@@ -10,6 +10,7 @@ from tempfile import mkstemp
 from typing import Final
 
 import click
+import msgspec
 
 from cotterline.cli.database import database_option, on_database, settings_with, shown_address
 from cotterline.store import backups
@@ -35,13 +36,12 @@ def backup(target: Path, database: str | None) -> None:
 
 
 async def _written(lines: AsyncIterator[bytes], file: Path) -> int:
-    """Write lines to a file, and count the rows among them."""
-    rows = 0
+    """Write lines to a file, and return how many rows the last one says there are."""
+    line = b""
     with _whole(file) as packed:
         async for line in lines:
             packed.write(line)
-            rows += line.startswith(b"[")
-    return rows
+    return msgspec.json.decode(line, type=backups.End).rows
 
 
 @contextmanager

@@ -9,7 +9,7 @@ from typing import IO, Any, Final, NamedTuple, TypeVar
 import click
 import msgspec
 
-from cotterline.delivery.addresses import Network
+from cotterline.delivery.addresses import REFUSAL, Network
 from cotterline.delivery.post import Poster
 from cotterline.delivery.signatures import check_secret
 from cotterline.partner_kit.checks import Check, Outcome, outcomes
@@ -129,5 +129,5 @@ def _tell(found: Sequence[Outcome]) -> None:
     wrong = sum(bool(each.wrong) for each in found if each.must)
     better = sum(bool(each.wrong) for each in found if not each.must)
     click.echo(f"{len(found)} checks: {wrong} wrong, {better} could be better.")
-    if any("may not be posted to" in each.wrong for each in found):
+    if any(REFUSAL in each.wrong for each in found):
         click.echo("What is not public is posted to with --open-network, for this machine 127.0.0.0/8.")

@@ -12,7 +12,7 @@ from sqlalchemy import Executable, RowMapping, func, literal, or_, select, text
 from cotterline.settings import Settings, networks_in
 from cotterline.store import delivery_claims, migrate, receiver_secrets, shops
 from cotterline.store.address import driver_url
-from cotterline.store.cipher import KEY_FILE, Cipher
+from cotterline.store.cipher import Cipher, key_file
 from cotterline.store.database import Database, ReadTransaction
 from cotterline.store.tables import events, keys, quote_run_parts, receivers
 from cotterline.store.tenancy import MODES, SERVICE, Party, Tenant, owned
@@ -158,8 +158,8 @@ async def api_keys(patient: Patient) -> AsyncIterator[Finding]:
 
 async def secrets(patient: Patient) -> AsyncIterator[Finding]:
     """Whether every secret that is kept opens with the keys given."""
-    given = patient.settings.secret_keys or _key_file(patient).exists()  # else one would be made here
-    cipher = Cipher.of(patient.settings.database_url, patient.settings.secret_keys) if given else Cipher([])
+    url, given = patient.settings.database_url, patient.settings.secret_keys
+    cipher = Cipher.of(url, given) if given or key_file(url).exists() else Cipher([])  # which makes no key here
     found: list[bool] = []
     async for tenant, _ in _tenants(patient):
         found += await _asked(patient, tenant, lambda tx: receiver_secrets.openings(tx, cipher))
@@ -186,7 +186,7 @@ async def room(patient: Patient) -> AsyncIterator[Finding]:
     advice = "" if weight == "ok" else "Make room: a full disk refuses every change. A backup needs some as well."
     found = f"the database takes {_told(size)}, {_told(free)} are free"
     yield Finding(about="room", weight=weight, found=found, advice=advice)
-    for file in (patient.file, _key_file(patient)):
+    for file in (patient.file, key_file(patient.settings.database_url)):
         if file.exists() and file.stat().st_mode & OTHERS:
             advice = f"chmod 600 {file}"
             yield Finding(about="files", weight="look", found=f"others may read {file}", advice=advice)
@@ -238,10 +238,6 @@ _CONNECTIONS: Final = text(
     " current_setting('superuser_reserved_connections')::int AS kept,"
     " (SELECT sum(numbackends)::int FROM pg_stat_database) AS open"
 )
-
-
-def _key_file(patient: Patient) -> Path:
-    return Path(f"{patient.file}{KEY_FILE}")
 
 
 def _last(tenant: Tenant) -> Executable:

@@ -7,7 +7,7 @@ import click
 from cotterline.cli.database import database_option, on_database, settings_with, shown_address, warned
 from cotterline.store import backups
 from cotterline.store.address import driver_url
-from cotterline.store.cipher import KEY_FILE
+from cotterline.store.cipher import key_file
 
 
 @click.command()
@@ -29,5 +29,5 @@ def move(target: str, database: str | None) -> None:
     if driver_url(url).get_backend_name() == "sqlite" and driver_url(to).get_backend_name() != "sqlite":
         click.echo(
             f"Secrets stay encrypted as they were: set COTTERLINE_SECRET_KEYS to what it was, or else to what "
-            f"{driver_url(url).database}{KEY_FILE} holds."
+            f"{key_file(url)} holds."
         )

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from datetime import datetime
 from itertools import count
-from typing import Final, NamedTuple, Protocol
+from typing import Final, NamedTuple
 from uuid import uuid4
 
 import msgspec
@@ -12,6 +12,7 @@ from msgspec import UNSET
 from cotterline.api.event_examples import change_example, event_example
 from cotterline.api.order_examples import example_document
 from cotterline.bench.events import EVENT_TYPES, EventType
+from cotterline.bench.orders import OrderDocument
 from cotterline.bench.suppliers import BodyForm
 from cotterline.delivery.order_files import message_id
 from cotterline.documents.order_body import JSON, change_body, order_body
@@ -36,13 +37,6 @@ class Message(NamedTuple):
     id: str
     content_type: str
     body: bytes
-
-
-class Subject(Protocol):
-    """Makes messages of one kind."""
-
-    def fresh(self) -> Message:
-        """Return a message that was never sent."""
 
 
 class Events:
@@ -78,12 +72,10 @@ class Orders:
 
     Args:
         form: of the body.
-        reply_to: where replies go; none are asked for where it is empty.
     """
 
-    def __init__(self, form: BodyForm, reply_to: str = "") -> None:
+    def __init__(self, form: BodyForm) -> None:
         self._form = form
-        self._reply_to = reply_to
 
     def fresh(self) -> Message:
         """Return an order that was never sent."""
@@ -91,27 +83,24 @@ class Orders:
 
     def changed(self) -> tuple[Message, Message, Message]:
         """Return an order that was never sent, another body under its id, and what gives up one of its lines."""
-        order = msgspec.structs.replace(
-            example_document(), order_id=uuid4(), shop=SHOP, reply_to=self._reply_to or UNSET, reference="trial"
-        )
+        order = _order()
         other = msgspec.structs.replace(order, reference="another body under the same id")
         change = msgspec.structs.replace(
-            change_example(), order_id=order.order_id, change_id=uuid4(), shop=SHOP, reply_to=order.reply_to
+            change_example(), order_id=order.order_id, change_id=uuid4(), shop=SHOP, reply_to=UNSET
         )
-        name = message_id(order.order_id)
-        first, second = order_body(order, self._form), order_body(other, self._form)
-        third = change_body(change, order, self._form)
-        return (
-            Message(name, *first),
-            Message(name, *second),
-            Message(message_id(change.change_id), *third),
-        )
+        given_up = change_body(change, order, self._form)
+        return self._message(order), self._message(other), Message(message_id(change.change_id), *given_up)
 
     def unknown(self) -> Message:
         """Return an order of a part that nobody has."""
-        order = example_document()
+        order = _order()
         line = msgspec.structs.replace(order.lines[0], code=UNKNOWN_CODE, gtin=UNSET)
-        order = msgspec.structs.replace(
-            order, order_id=uuid4(), shop=SHOP, lines=(line, *order.lines[1:]), reply_to=self._reply_to or UNSET
-        )
+        return self._message(msgspec.structs.replace(order, lines=(line, *order.lines[1:])))
+
+    def _message(self, order: OrderDocument) -> Message:
         return Message(message_id(order.order_id), *order_body(order, self._form))
+
+
+def _order() -> OrderDocument:
+    """An order that was never sent, to which no reply is asked for."""
+    return msgspec.structs.replace(example_document(), order_id=uuid4(), shop=SHOP, reply_to=UNSET, reference="trial")

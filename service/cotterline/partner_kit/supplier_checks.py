@@ -14,10 +14,6 @@ from cotterline.partner_kit.trial import Came, Trial
 UBL: Final = "OASIS, Universal Business Language 2.1 (2013)"
 
 
-def _answers(came: Came) -> bytes:
-    return came.body if isinstance(came, Answer) else b""
-
-
 async def _once(trial: Trial, orders: Orders) -> str:
     message = orders.fresh()
     first, second = await trial.send(message), await trial.send(message)
@@ -53,10 +49,8 @@ async def _unknown_part(trial: Trial, orders: Orders) -> str:
 
 async def _readable(trial: Trial, orders: Orders) -> str:
     came = await trial.send(orders.fresh())
-    body = _answers(came)
-    if not was_taken(came) or not _meant_as_reply(body) or reply_in(came):
-        return ""
-    return "it looks like a reply and cannot be read as one"
+    unread = isinstance(came, Answer) and was_taken(came) and _meant_as_reply(came.body) and not reply_in(came)
+    return "it looks like a reply and cannot be read as one" if unread else ""
 
 
 def _meant_as_reply(body: bytes) -> bool:

@@ -108,6 +108,24 @@ class End(_Line, frozen=True, tag="end"):
     sha256: str
 
 
+class _Tally:
+    """Goes along with the lines, for the last one."""
+
+    def __init__(self) -> None:
+        self._rows = 0
+        self._digest = hashlib.sha256()
+
+    def add(self, line: bytes) -> None:
+        """Take one line."""
+        self._digest.update(line)
+        self._rows += line.startswith(b"[")
+
+    @property
+    def end(self) -> End:
+        """What the last line says of those so far."""
+        return End(rows=self._rows, sha256=self._digest.hexdigest())
+
+
 class Filled(msgspec.Struct, frozen=True):
     """What a database was filled with.
 
@@ -135,12 +153,11 @@ async def lines(url: str, now: datetime) -> AsyncIterator[bytes]:
             if revision != migrate.steps()[-1]:
                 raise BackupError(f"the database is at {revision}: run `cotterline migrate`")
             head = Head(form=FORM, revision=revision, made_at=now, version=cotterline.__version__)
-            digest, rows = hashlib.sha256(), 0
+            tally = _Tally()
             async for line in _contents(connection, head):
-                digest.update(line)
-                rows += line.startswith(b"[")
+                tally.add(line)
                 yield line
-            yield _line(End(rows=rows, sha256=digest.hexdigest()))
+            yield _line(tally.end)
     except OSError as error:  # whoever writes the lines to a file has such errors of his own
         raise BackupError(f"it cannot be reached: {error}") from error
     finally:
@@ -243,14 +260,13 @@ def _told(line: bytes) -> object:
 
 async def _checked(given: AsyncIterator[bytes]) -> AsyncIterator[bytes]:
     """Yield all lines but the last, which must say what came before it."""
-    digest, rows, last = hashlib.sha256(), 0, b""
+    tally, last = _Tally(), b""
     async for line in given:
         if last:
-            digest.update(last)
-            rows += last.startswith(b"[")
+            tally.add(last)
             yield last
         last = line
-    if _told(last) != End(rows=rows, sha256=digest.hexdigest()):
+    if _told(last) != tally.end:
         raise BackupError("it is damaged, or ends too early")
 
 

@@ -43,7 +43,7 @@ class Cipher:
         given = [key for key in secret_keys.split(",") if key]
         address = driver_url(database_url)
         if address.get_backend_name() == "sqlite":
-            file = Path(f"{address.database}{KEY_FILE}")
+            file = key_file(database_url)
             given += [_kept_key(file)] if not given or file.exists() else []
         return cls(given)
 
@@ -85,6 +85,15 @@ class Cipher:
         if self._fernet is None:
             raise CotterlineError("secrets-unavailable", "The operator must set COTTERLINE_SECRET_KEYS.")
         return self._fernet
+
+
+def key_file(database_url: str) -> Path:
+    """Return the file that holds the service's own key for an SQLite database, whether it is there or not.
+
+    >>> str(key_file("sqlite:///bench.sqlite3"))
+    'bench.sqlite3.secret-key'
+    """
+    return Path(f"{driver_url(database_url).database}{KEY_FILE}")
 
 
 def made_key() -> str:

@@ -22,6 +22,7 @@ from litestar.types import ControllerRouterHandler
 from uuid_utils.compat import uuid7
 
 from cotterline.api import (
+    deprecations,
     kept_answers,
     openapi,
     problems,
@@ -34,6 +35,7 @@ from cotterline.api import (
 from cotterline.api.body import StrictRequest
 from cotterline.api.caller import caller_of, needed_scope
 from cotterline.api.connection import Connection
+from cotterline.api.deprecations import DEPRECATIONS, Deprecation
 from cotterline.api.edge import Edge
 from cotterline.api.endpoints import Endpoints
 from cotterline.api.fixed import Fixed
@@ -69,9 +71,9 @@ def create_app(settings: Settings) -> Edge:
     return equipped(handlers(settings.body_limit_bytes), settings)
 
 
-def handlers(body_limit_bytes: int) -> Litestar:
+def handlers(body_limit_bytes: int, deprecated: tuple[Deprecation, ...] = DEPRECATIONS) -> Litestar:
     """Every handler with what the service puts around it; it serves once it is equipped."""
-    return application(ROUTES, lifespan=[_running], request_max_body_size=body_limit_bytes)
+    return application(ROUTES, deprecated, lifespan=[_running], request_max_body_size=body_limit_bytes)
 
 
 def equipped(app: Litestar, settings: Settings) -> Edge:
@@ -87,7 +89,7 @@ def equipped(app: Litestar, settings: Settings) -> Edge:
         kept_bytes=settings.run_bytes,
         kept=timedelta(days=settings.run_days),
     )
-    app.state.openapi = _served_document
+    app.state.openapi = functools.partial(_served_document, app.state.deprecations)
     app.state.scraping = Scraping(metrics, settings.metrics_token)
     return Edge(app, settings.public_base_url, watchers=[metrics, *tracers])
 
@@ -230,18 +232,22 @@ def server(settings: Settings) -> Server:
 
 
 @functools.cache
-def openapi_document() -> bytes:
+def openapi_document(deprecated: tuple[Deprecation, ...] = DEPRECATIONS) -> bytes:
     """The OpenAPI document, the same bytes for every process of this version."""
-    return openapi.build(application(ROUTES))
+    return openapi.build(application(ROUTES, deprecated))
 
 
 @functools.cache
-def _served_document() -> Fixed:
+def _served_document(deprecated: tuple[Deprecation, ...]) -> Fixed:
     """The OpenAPI document as it is served, made when it is first asked for: a second that no start needs to wait."""
-    return Fixed(openapi_document(), "application/json")
+    return Fixed(openapi_document(deprecated), "application/json")
 
 
-def application(routes: Iterable[ControllerRouterHandler], **options: Any) -> Litestar:  # noqa: ANN401 - Litestar's own
+def application(
+    routes: Iterable[ControllerRouterHandler],
+    deprecated: tuple[Deprecation, ...] = DEPRECATIONS,
+    **options: Any,  # noqa: ANN401 - Litestar's own
+) -> Litestar:
     """Return handlers with everything the service puts around each of them, short of the edge.
 
     Raises:
@@ -257,6 +263,7 @@ def application(routes: Iterable[ControllerRouterHandler], **options: Any) -> Li
         logging_config=None,
         **options,
     )
+    app.state.deprecations = deprecated
     for route in app.routes:
         for handler in route.route_handlers if isinstance(route, HTTPRoute) else ():
             needed_scope(handler)
@@ -264,6 +271,7 @@ def application(routes: Iterable[ControllerRouterHandler], **options: Any) -> Li
 
 
 async def _before_each(request: Request[Any, Any, Any]) -> None:
+    deprecations.tell(request)
     await admit_within_limits(request)
     await check_query(request)
 

@@ -19,7 +19,7 @@ from cotterline.api.problems import PROBLEMS, Problem
 from tests.api.agreed import agreed
 
 Client = TestClient[Edge]
-ADDRESSES = ["/problems", *(f"/problems/{code}" for code in PROBLEMS)]
+ADDRESSES = ["/deprecations", "/problems", *(f"/problems/{code}" for code in PROBLEMS)]
 VOID = {"meta", "link"}
 A_QUOTE = "/v1/quotes/01900000-0000-7000-8000-000000000000"
 

@@ -31,7 +31,15 @@ ALWAYS: Final = {
     "cross-origin-opener-policy": "same-origin",
 }
 PUBLIC: Final = frozenset(
-    {"/docs", "/docs/docs.js", "/docs/swagger-ui.css", "/openapi.json", "/problems", "/problems/not-found"}
+    {
+        "/deprecations",
+        "/docs",
+        "/docs/docs.js",
+        "/docs/swagger-ui.css",
+        "/openapi.json",
+        "/problems",
+        "/problems/not-found",
+    }
 )
 """The same for everybody, so that anybody may keep it."""
 
@@ -80,7 +88,7 @@ def test_every_operation_with_a_key(furnished: Furnished, shop_a: Shop) -> None:
     for operation in operations():
         with_key = shop_a.headers if operation.scope else {}
         answer = operation.call(furnished.client, ids, with_key | {"Origin": "https://elsewhere.example"})
-        check(answer, public=operation.path in {"/docs", "/openapi.json", "/problems", "/problems/{code}"})
+        check(answer, public=operation.path in PUBLIC | {"/problems/{code}"})
         seen.add(answer.status_code // 100)
         if tag := answer.headers.get("etag"):
             again = operation.call(furnished.client, ids, with_key | {"If-None-Match": tag})

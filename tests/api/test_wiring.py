@@ -59,7 +59,7 @@ def test_no_handler_streams_through_the_response_that_swallows_the_request() -> 
 def test_only_health_reference_documentation_problems_and_what_has_a_token_of_its_own_are_open() -> None:
     asked = [handler for handler in HANDLERS if handler.http_methods != {"OPTIONS"}]
     opened = {path for handler in asked if needed_scope(handler) is None for path in handler.paths}
-    documents = {"/openapi.json", "/docs", "/docs/{name:str}", "/problems", "/problems/{code:str}"}
+    documents = {"/openapi.json", "/docs", "/docs/{name:str}", "/problems", "/problems/{code:str}", "/deprecations"}
     health = {"/health/live", "/health/ready", "/metrics"}  # the last asks for the operator's token instead
     lives = ("quote-life", "quote-run-life", "order-life")
     reference = {f"/v1/reference/{name}" for name in ("threads", *lives, "practice-supplier")}

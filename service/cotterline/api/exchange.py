@@ -103,6 +103,8 @@ class Exchange:
         told = {name.lower().encode(): value.encode() for name, value in self.call.headers.items()}
         if self._last:
             told[b"connection"] = b"close"
+        if b"link" in headers and b"link" in told:  # two of them are one list (RFC 8288, section 3)
+            told[b"link"] = headers[b"link"] + b", " + told[b"link"]
         secure = _SECURE if self.call.base_url.startswith("https://") else {}
         return [*({**ALWAYS, **secure} | headers | told | {b"x-request-id": self.call.request_id.encode()}).items()]
 

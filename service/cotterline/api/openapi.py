@@ -14,6 +14,7 @@ from litestar.handlers import HTTPRouteHandler
 from litestar.routes import HTTPRoute
 
 import cotterline
+from cotterline.api.deprecation_marks import mark
 from cotterline.api.fixed import Fixed
 from cotterline.api.operation import (
     HEADERS,
@@ -72,8 +73,9 @@ def build(app: Litestar) -> bytes:
     found, components = schemas(ordered)
     known = dict(zip(ordered, found, strict=True))
     paths: dict[str, dict[str, Any]] = {}
-    for path, handler in handlers:
-        paths.setdefault(path, {})[_method(handler)] = operation(handler, known)
+    operations = [(handler, operation(handler, known)) for _, handler in handlers]
+    for (path, handler), (_, written) in zip(handlers, operations, strict=True):
+        paths.setdefault(path, {})[_method(handler)] = written
     content = {
         "openapi": "3.1.1",
         "info": _INFO,
@@ -88,7 +90,8 @@ def build(app: Litestar) -> bytes:
             "headers": HEADERS,
         },
     }
-    return msgspec.json.format(msgspec.json.encode(content), indent=2) + b"\n"
+    marked = mark(content, operations, app.state.deprecations)
+    return msgspec.json.format(msgspec.json.encode(marked), indent=2) + b"\n"
 
 
 _METHODS = ("get", "post", "put", "patch", "delete")

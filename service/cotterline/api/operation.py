@@ -47,7 +47,11 @@ HEADERS: Mapping[str, Any] = {
         "schema": {"type": "string", "const": "true"},
     },
     "Location": {"description": "Where the thing made can be read.", "schema": {"type": "string"}},
-    "Link": {"description": "The next page, as rel=next (RFC 8288).", "schema": {"type": "string"}},
+    "Link": {
+        "description": "What this leads to (RFC 8288): as rel=next the next page; as rel=deprecation and rel=sunset "
+        "what is said of something deprecated.",
+        "schema": {"type": "string"},
+    },
     "ETag": {"description": "Names these bytes (RFC 9110, section 8.8.3).", "schema": {"type": "string"}},
     "Preference-Applied": {
         "description": "The preference that was followed (RFC 7240, section 3).",

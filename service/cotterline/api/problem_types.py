@@ -1,9 +1,7 @@
 """The pages that the type of a problem document points to: for a person as HTML, for a program as JSON."""
 
 import html
-from collections.abc import Callable, Mapping
-from importlib.resources import files
-from string import Template
+from collections.abc import Mapping
 from typing import Annotated, Any
 
 import msgspec
@@ -12,10 +10,10 @@ from litestar.exceptions import NotFoundException
 from litestar.params import PathParameter
 
 from cotterline.api.fixed import Fixed
-from cotterline.api.operation import EXAMPLE_ID, NOT_MODIFIED, Example
+from cotterline.api.operation import EXAMPLE_ID
+from cotterline.api.page_or_data import chosen, data, documented, page
 from cotterline.api.problem_words import WORDS, example
 from cotterline.api.problems import PROBLEMS, Call, Problem
-from cotterline.documents.templates import policy
 
 
 class ProblemType(msgspec.Struct, frozen=True, kw_only=True):
@@ -72,25 +70,9 @@ TYPES: Mapping[str, ProblemType] = {code: problem_type(code) for code in PROBLEM
 _ALL = ProblemTypes(types=tuple(TYPES.values()))
 
 
-def _template(name: str) -> Template:
-    return Template(files("cotterline.api").joinpath("assets", name).read_text("utf-8"))
-
-
-_STYLE = files("cotterline.api").joinpath("assets", "problems.css").read_text("utf-8")
-
-
-def _page(name: str, **words: str) -> Fixed:
-    text = _template(name).substitute(words, style=_STYLE)
-    return Fixed(text.encode(), "text/html", {"Content-Security-Policy": policy(_STYLE), "Vary": "Accept"})
-
-
-def _data(value: ProblemType | ProblemTypes) -> Fixed:
-    return Fixed(msgspec.json.encode(value), "application/json", {"Vary": "Accept"})
-
-
 def _page_about(kind: ProblemType) -> Fixed:
     words = {name: html.escape(str(word)) for name, word in msgspec.structs.asdict(kind).items()}
-    return _page("problem.html", **words | {"example": html.escape(written(kind.example))})
+    return page("problem.html", **words | {"example": html.escape(written(kind.example))})
 
 
 def _entry(kind: ProblemType) -> str:
@@ -98,26 +80,9 @@ def _entry(kind: ProblemType) -> str:
     return f'<li><a href="problems/{kind.code}">{title}</a> <code>{kind.code}</code>, status {kind.status}</li>'
 
 
-_INDEX = _page("problems.html", entries="\n".join(map(_entry, TYPES.values())))
-_INDEX_DATA = _data(_ALL)
-_PAGES = {code: (_page_about(kind), _data(kind)) for code, kind in TYPES.items()}
-
-
-def _chosen(request: Request[Any, Any, Any], page: Fixed, data: Fixed) -> Response[bytes]:
-    """The form the client would rather have; a person's where it does not say (RFC 9110, section 12.5.1)."""
-    best = request.accept.best_match([page.media_type, data.media_type])
-    return (data if best == data.media_type else page).answer(request)
-
-
-def _documented(shown: Callable[[], Any], kind: type) -> dict[str, Any]:
-    return {
-        "scope": None,
-        "answer": kind,
-        "content": {"text/html": {"schema": {"type": "string"}}},
-        "examples": {"as-data": Example("As data", shown)},
-        "headers": ["ETag"],
-        "also": NOT_MODIFIED,
-    }
+_INDEX = page("problems.html", entries="\n".join(map(_entry, TYPES.values())))
+_INDEX_DATA = data(_ALL)
+_PAGES = {code: (_page_about(kind), data(kind)) for code, kind in TYPES.items()}
 
 
 @get(
@@ -125,11 +90,11 @@ def _documented(shown: Callable[[], Any], kind: type) -> dict[str, Any]:
     operation_id="listProblemTypes",
     tags=["service"],
     summary="Every problem type",
-    opt=_documented(lambda: _ALL, ProblemTypes),
+    opt=documented(lambda: _ALL, ProblemTypes),
 )
 async def index(request: Request[Any, Any, Any]) -> Response[bytes]:
     """List what a problem document's ``type`` can be: a page, or the same as data where JSON is preferred."""
-    return _chosen(request, _INDEX, _INDEX_DATA)
+    return chosen(request, _INDEX, _INDEX_DATA)
 
 
 @get(
@@ -137,7 +102,7 @@ async def index(request: Request[Any, Any, Any]) -> Response[bytes]:
     operation_id="explainProblem",
     tags=["service"],
     summary="What a problem type means and what to do about it",
-    opt=_documented(lambda: TYPES["impossible-value"], ProblemType),
+    opt=documented(lambda: TYPES["impossible-value"], ProblemType),
 )
 async def explain(
     request: Request[Any, Any, Any],
@@ -146,4 +111,4 @@ async def explain(
     """Give the page that a problem document's ``type`` points to, or the same as data where JSON is preferred."""
     if code not in _PAGES:
         raise NotFoundException
-    return _chosen(request, *_PAGES[code])
+    return chosen(request, *_PAGES[code])

@@ -11,6 +11,7 @@ from cotterline.api import (
     cranks,
     customer_estimates,
     deliveries,
+    deprecation_page,
     docs,
     drawings,
     estimate_links,
@@ -163,6 +164,7 @@ ROUTES: tuple[ControllerRouterHandler, ...] = (
     openapi.document,
     docs.page,
     docs.asset,
+    deprecation_page.index,
     problem_types.index,
     problem_types.explain,
 )

@@ -26,7 +26,7 @@ def schemas(kinds: Iterable[Any]) -> tuple[list[dict[str, Any]], dict[str, Any]]
     """
     kinds = [*kinds]
     found, components = msgspec.json.schema_components(kinds, ref_template=PREFIX + "{name}")
-    for struct in _structs(kinds):
+    for struct in structs(kinds):
         _describe(components[struct.__name__], struct)
     for schema in components.values():
         _borrow_words(schema, components)
@@ -36,8 +36,13 @@ def schemas(kinds: Iterable[Any]) -> tuple[list[dict[str, Any]], dict[str, Any]]
     return list(found), dict(sorted(components.items()))
 
 
-def _structs(kinds: Iterable[Any]) -> set[type[msgspec.Struct]]:
-    """Every struct reached from ``kinds``."""
+def structs(kinds: Iterable[Any]) -> set[type[msgspec.Struct]]:
+    """Every struct reached from ``kinds``.
+
+    >>> from cotterline.bench.quantity import Reading
+    >>> structs([list[Reading] | None]) == {Reading}
+    True
+    """
     found: set[type[msgspec.Struct]] = set()
     waiting = [*kinds]
     while waiting:

@@ -6,7 +6,7 @@ import os
 import signal
 import socket
 import time
-from collections.abc import AsyncIterator, Iterable, Mapping
+from collections.abc import AsyncIterator, Iterable, Iterator, Mapping
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
 from types import FrameType
@@ -52,8 +52,13 @@ from cotterline.api.token_bucket import Policy
 from cotterline.delivery.due_visits import DueVisits
 from cotterline.delivery.ended_runs import EndedRuns
 from cotterline.delivery.lapsed_quotes import LapsedQuotes
+from cotterline.delivery.long_over_quotes import LongOverQuotes
+from cotterline.delivery.old_answers import OldAnswers
+from cotterline.delivery.old_events import OldEvents
 from cotterline.delivery.outbox_worker import Count, Worker, uncounted
 from cotterline.delivery.post import Poster
+from cotterline.delivery.runs_left_behind import RunsLeftBehind
+from cotterline.delivery.sweeps import Sweep
 from cotterline.runs.worker import RunWorker
 from cotterline.settings import Settings, networks_in
 from cotterline.store.address import driver_url
@@ -131,8 +136,7 @@ async def posting(settings: Settings, database: Database, cipher: Cipher, count:
         running = [asyncio.create_task(worker.run()) for worker in workers]
         for each in running:
             each.add_done_callback(_mourn)
-        sweeps = (LapsedQuotes, DueVisits, EndedRuns)
-        sweeping = [asyncio.create_task(kind(database, _now).run()) for kind in sweeps]
+        sweeping = [asyncio.create_task(each.run()) for each in _sweeps(settings, database)]
         try:
             yield
         finally:
@@ -144,6 +148,17 @@ async def posting(settings: Settings, database: Database, cipher: Cipher, count:
             await asyncio.wait(running, timeout=GRACE_SECONDS)
             for each in running:
                 each.cancel()
+
+
+def _sweeps(settings: Settings, database: Database) -> Iterator[Sweep]:
+    """What time alone brings about, as this operator wants it."""
+    for kind in (LapsedQuotes, DueVisits, EndedRuns, OldAnswers):
+        yield kind(database, _now)
+    yield RunsLeftBehind(database, _now, timedelta(days=settings.run_wait_days))
+    if settings.customer_days:
+        yield LongOverQuotes(database, _now, timedelta(days=settings.customer_days))
+    if settings.event_days:
+        yield OldEvents(database, _now, timedelta(days=settings.event_days))
 
 
 def _now() -> datetime:

@@ -53,6 +53,10 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
             supplier on the operator's own network, or for a demonstration on one machine.
         practice_supplier: address of ``cotterline practice-supplier``, which shops may post to in test mode alone.
         run_days: how long the answers of a run are kept once it is finished.
+        run_wait_days: how long a run waits for its bicycles, or to be resumed, before it is cancelled.
+        customer_days: how long what may be a customer's words is kept in a quote once nothing is done with it any more;
+            0 is until the shop has it erased.
+        event_days: how long events and their posts are kept; 0 is for good.
         runs_at_once: runs of one shop that have not ended, at most.
         run_bicycles: bicycles in one run, at most.
         run_bytes: bytes of bicycles in all runs of one shop whose answers are kept, at most.
@@ -77,6 +81,9 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     open_networks: str = ""
     practice_supplier: str = ""
     run_days: Annotated[int, Meta(ge=1, le=365)] = 7
+    run_wait_days: Annotated[int, Meta(ge=1, le=365)] = 7
+    customer_days: Annotated[int, Meta(ge=0, le=36500)] = 0
+    event_days: Annotated[int, Meta(ge=0, le=36500)] = 0
     runs_at_once: Annotated[int, Meta(ge=1, le=1000)] = 4
     run_bicycles: Annotated[int, Meta(ge=1, le=100_000_000)] = 10_000_000
     run_bytes: Annotated[int, Meta(ge=1024, le=10_000_000_000_000)] = 20_000_000_000

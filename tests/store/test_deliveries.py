@@ -75,7 +75,7 @@ async def test_another_shop_and_the_other_mode_see_and_change_nothing_of_it(
             assert await deliveries.body(tx, post.id) is None
             assert await deliveries.retry(tx, post.id, NOON) is None
             assert await deliveries.attempts(tx, post.id) == []
-            assert await deliveries.of_subject(tx, post.subject_id) == []
+            assert await deliveries.of_subjects(tx, [post.subject_id]) == []
             assert (await deliveries.page(tx, DeliverySearch(), None, 9)).deliveries == ()
             assert not await deliveries.are_open(tx, "supplier", DEPOT)
             assert not await deliveries.withdraw(tx, post.subject_id, NOON)
@@ -257,7 +257,7 @@ async def test_a_list_is_searched_and_paged_newest_first(database: Database, ten
     assert await listed(subject_id=posts[3].subject_id) == [posts[3].id]
     assert await listed(state="held") == []
     async with database.read(tenant) as tx:
-        assert [found.id for found in await deliveries.of_subject(tx, one.subject_id)] == [one.id]
+        assert [found.id for found in await deliveries.of_subjects(tx, [one.subject_id])] == [one.id]
 
 
 async def test_a_commit_is_announced_and_an_undone_change_is_not(database: Database, tenant: Tenant) -> None:

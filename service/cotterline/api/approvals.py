@@ -60,7 +60,8 @@ class ApprovalList(msgspec.Struct, frozen=True, kw_only=True):
     approvals: tuple[Approval, ...]
 
 
-def _told(row: ApprovalRow) -> Approval:
+def told(row: ApprovalRow) -> Approval:
+    """An approval for the wire."""
     return Approval(
         in_force=row.ended_at is None,
         revision=row.revision,
@@ -97,7 +98,7 @@ _EXAMPLE = ApprovalRow(
     summary="List what the customer agreed to",
     opt={
         "scope": "read",
-        "examples": {"one": Example("Agreed by telephone", lambda: ApprovalList(approvals=(_told(_EXAMPLE),)))},
+        "examples": {"one": Example("Agreed by telephone", lambda: ApprovalList(approvals=(told(_EXAMPLE),)))},
     },
 )
 async def every(
@@ -107,4 +108,4 @@ async def every(
     async with database.read(caller.tenant) as tx:
         await find(tx, quote_id)
         found = await approvals.every(tx, quote_id)
-    return ApprovalList(approvals=tuple(map(_told, found)))
+    return ApprovalList(approvals=tuple(map(told, found)))

@@ -99,9 +99,10 @@ async def page(  # noqa: PLR0913, PLR0917 - query parameters and dependencies, e
 
 def _listed(page: AuditPage) -> AuditList:
     following = places.encode(page.following, "audit") if page.following else UNSET
-    return AuditList(entries=tuple(map(_entry, page.entries)), next_cursor=following)
+    return AuditList(entries=tuple(map(entry, page.entries)), next_cursor=following)
 
 
-def _entry(row: AuditRow) -> AuditEntry:
+def entry(row: AuditRow) -> AuditEntry:
+    """An entry for the wire."""
     told = msgspec.structs.asdict(row)
     return AuditEntry(**told | {"detail": msgspec.json.decode(row.detail)})

@@ -81,12 +81,14 @@ class ShownDelivery(DeliveryEntry, frozen=True, kw_only=True):
 
     Attributes:
         content_type: of the body.
-        body: what is posted, the same bytes at every try, as text in UTF-8.
+        body: what is posted, the same bytes at every try, as text in UTF-8; empty once it was erased.
+        erased_at: when it was emptied, for it held a customer's words.
         tries: the first one first.
     """
 
     content_type: str
     body: str
+    erased_at: datetime | UnsetType = UNSET
     tries: tuple[DeliveryAttempt, ...]
 
 
@@ -118,7 +120,8 @@ def _told(row: DeliveryRow) -> dict[str, Any]:
     }
 
 
-def _entry(row: DeliveryRow) -> DeliveryEntry:
+def entry(row: DeliveryRow) -> DeliveryEntry:
+    """What a list shows of a delivery."""
     return DeliveryEntry(**_told(row))
 
 
@@ -135,7 +138,7 @@ def _attempt(row: Attempt) -> DeliveryAttempt:
 
 def _listed(page: DeliveryPage) -> DeliveryList:
     following = places.encode(page.following, "deliveries") if page.following else UNSET
-    return DeliveryList(deliveries=tuple(map(_entry, page.deliveries)), next_cursor=following)
+    return DeliveryList(deliveries=tuple(map(entry, page.deliveries)), next_cursor=following)
 
 
 _NOON: Final = datetime(2024, 5, 1, 9, 30, tzinfo=UTC)
@@ -222,6 +225,7 @@ async def read(delivery_id: DeliveryId, desk: NamedDependency[Desk]) -> ShownDel
         **_told(row),
         content_type=row.content_type,
         body=(body or b"").decode(errors="replace"),
+        erased_at=row.erased_at or UNSET,
         tries=tuple(map(_attempt, tries)),
     )
 
@@ -235,7 +239,7 @@ async def read(delivery_id: DeliveryId, desk: NamedDependency[Desk]) -> ShownDel
     opt={
         "scope": "order",
         "refusals": (409,),
-        "examples": {"due": Example("It is due at once", lambda: _entry(_ROW))},
+        "examples": {"due": Example("It is due at once", lambda: entry(_ROW))},
     },
 )
 async def retry(delivery_id: DeliveryId, desk: NamedDependency[Desk]) -> DeliveryEntry:
@@ -255,7 +259,7 @@ async def retry(delivery_id: DeliveryId, desk: NamedDependency[Desk]) -> Deliver
             subject_id=str(delivery_id),
             detail={"message_id": row.message_id},
         )
-    return _entry(row)
+    return entry(row)
 
 
 def _there(row: DeliveryRow | None) -> DeliveryRow:

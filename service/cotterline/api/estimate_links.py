@@ -126,8 +126,7 @@ def _made_example(data: EstimateLinkRequest) -> MadeEstimateLink:
 
 
 def _list_example() -> EstimateLinkList:
-    told = _told(_ROW, _offered(), EXAMPLE_NOW)
-    return EstimateLinkList(links=(EstimateLink(**told),))
+    return EstimateLinkList(links=(entry(_ROW, _offered(), EXAMPLE_NOW),))
 
 
 @post(
@@ -192,7 +191,7 @@ async def every(
     async with database.read(caller.tenant) as tx:
         held = await find(tx, quote_id)
         rows = await estimate_links.every(tx, quote_id)
-    return EstimateLinkList(links=tuple(EstimateLink(**_told(row, held, stamp.now)) for row in rows))
+    return EstimateLinkList(links=tuple(entry(row, held, stamp.now) for row in rows))
 
 
 @delete(
@@ -251,6 +250,11 @@ def _expiry(data: EstimateLinkRequest, held: HeldQuote, profile: ShopProfile, no
 
 def _made(row: LinkRow, held: HeldQuote, token: str, base_url: str) -> MadeEstimateLink:
     return MadeEstimateLink(**_told(row, held, row.created_at), url=f"{base_url}/estimate/{token}")
+
+
+def entry(row: LinkRow, held: HeldQuote, now: datetime) -> EstimateLink:
+    """What is told of a link to a quote."""
+    return EstimateLink(**_told(row, held, now))
 
 
 def _told(row: LinkRow, held: HeldQuote, now: datetime) -> dict[str, Any]:

@@ -32,11 +32,13 @@ class EventList(msgspec.Struct, frozen=True, kw_only=True):
     Attributes:
         events: at most as many as asked for, each as it was posted.
         next_after: what to ask behind the next time; nothing of the types asked for lies between.
+        first_position: position of the first event that is kept; one behind the last where none is.
         last_position: position of the last event there is; 0 where there is none.
     """
 
     events: tuple[AnyEvent, ...]
     next_after: int
+    first_position: int
     last_position: int
 
 
@@ -45,6 +47,7 @@ class _RawList(msgspec.Struct, frozen=True, kw_only=True):
 
     events: tuple[Raw, ...]
     next_after: int
+    first_position: int
     last_position: int
 
 
@@ -60,7 +63,7 @@ def example_event() -> msgspec.Struct:
 
 
 def _example() -> EventList:
-    return EventList(events=(example_event(),), next_after=1, last_position=1)
+    return EventList(events=(example_event(),), next_after=1, first_position=1, last_position=1)
 
 
 @get(
@@ -71,6 +74,7 @@ def _example() -> EventList:
     opt={
         "scope": "read",
         "answer": EventList,
+        "refusals": (410,),
         "examples": {"one": Example("One event", _example)},
         "headers": ["Link"],
     },
@@ -89,14 +93,19 @@ async def page(  # noqa: PLR0913, PLR0917 - query parameters and dependencies, e
 ) -> Response[_RawList]:
     """Give the shop's events behind a position, in order: what a missed post would have told, byte for byte.
 
-    Ask again behind `next_after`; whoever does so misses nothing, whatever happens meanwhile.
+    Ask again behind `next_after`; whoever does so misses nothing, whatever happens meanwhile. Where the operator keeps
+    events for some time only, who comes too late is told so.
     """
     async with database.read(caller.tenant) as tx:
+        first = await events.first_position(tx)
+        _check_kept(after, first)
         found = await events.after(tx, after, limit, [event_type] if event_type else ())
         last = await events.last_position(tx)
     full = len(found) == limit
     reached = found[-1].position if full else max(after, last)
-    listed = _RawList(events=tuple(Raw(event.body) for event in found), next_after=reached, last_position=last)
+    listed = _RawList(
+        events=tuple(Raw(event.body) for event in found), next_after=reached, first_position=first, last_position=last
+    )
     return Response(listed, headers=_next(request, listed, limit, event_type) if full else {})
 
 
@@ -114,6 +123,18 @@ async def read(
     async with database.read(caller.tenant) as tx:
         found = there(await events.get(tx, position))
     return Response(found.body, media_type="application/json")
+
+
+def _check_kept(after: int, first: int) -> None:
+    """Hold that nothing behind a position is gone; who asks for all from the start is given what there is.
+
+    Raises:
+        CotterlineError: ``no-longer-kept``.
+    """
+    if 0 < after < first - 1:
+        anew = f"read what you follow, then go on behind {first - 1}"
+        words = f"Events before position {first} are no longer kept: {anew}."
+        raise CotterlineError("no-longer-kept", words)
 
 
 def there(row: EventRow | None) -> EventRow:

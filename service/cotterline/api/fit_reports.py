@@ -30,9 +30,6 @@ from cotterline.store.fit_reports import FitReportRow
 PATH: Final = "/v1/fit-reports/{fit_report_id:uuid}"
 OF_QUOTE: Final = "/v1/quotes/{quote_id:uuid}/fit-reports"
 FitReportId = Annotated[UUID, PathParameter(description="The fit report's id.")]
-_TAG: Final = etag(1)
-"""A report never changes."""
-
 _LINKS: Final = {
     "readFitReport": {
         "operationId": "readFitReport",
@@ -56,6 +53,11 @@ class KeptFitReportList(msgspec.Struct, frozen=True, kw_only=True):
     """The same out of the database, results passed on as bytes."""
 
     reports: tuple[KeptEntry, ...]
+
+
+def _tag(row: FitReportRow) -> str:
+    """A report never changes, save that what may be a customer's words is taken out of it."""
+    return etag(1 if row.erased_at is None else 2)
 
 
 async def there(tx: ReadTransaction, report_id: UUID) -> FitReportRow:
@@ -103,7 +105,7 @@ async def create(  # noqa: PLR0913, PLR0917 - what it is handed, each by name
     async def work(tx: WriteTransaction) -> Response[KeptFitReport]:
         row = await take(tx, caller, stamp, quote_id, data)
         place = f"{call_of(request.scope).base_url}/v1/fit-reports/{row.id}"
-        return Response(whole(row, derivation=derivation), headers={"Location": place, "ETag": _TAG, **KEPT})
+        return Response(whole(row, derivation=derivation), headers={"Location": place, "ETag": _tag(row), **KEPT})
 
     return await once.answer(work)
 
@@ -150,9 +152,10 @@ async def read(
     database: NamedDependency[Database],
     derivation: Derivation = False,  # noqa: FBT002 - a query parameter
 ) -> Response[KeptFitReport] | Response[None]:
-    """Give a report as it was made and judged, byte for byte, whatever has changed since."""
+    """Give a report as it was made and judged, byte for byte, but for a customer's words that were erased since."""
     async with database.read(caller.tenant) as tx:
         row = await there(tx, fit_report_id)
-    if is_current(request, _TAG):
-        return not_modified(_TAG)
-    return Response(whole(row, derivation=derivation), headers={"ETag": _TAG, **KEPT})
+    tag = _tag(row)
+    if is_current(request, tag):
+        return not_modified(tag)
+    return Response(whole(row, derivation=derivation), headers={"ETag": _tag(row), **KEPT})

@@ -63,10 +63,14 @@ class Once:
             sealed: whether the answer holds a secret, and is kept so that the same API key alone is given it again.
 
         Raises:
-            CotterlineError: ``idempotency-key-reused`` or ``idempotency-key-in-flight``, besides what the work raises.
+            CotterlineError: ``idempotency-key-reused``, ``idempotency-key-in-flight`` or ``answer-forgotten``,
+                besides what the work raises.
         """
         async with self._database.write(self._tenant) as tx:
             kept = await kept_answers.claim(tx, self._sent.key, self._sent.mark, self._now)
+            if kept and not kept.body:
+                words = "What this key was sent with has been done; its answer held a customer's words and was erased."
+                raise CotterlineError("answer-forgotten", words)
             if kept:
                 return _response(self._opened(kept) if sealed else kept, {REPLAYED: "true"})
             response = await work(tx)

@@ -95,6 +95,7 @@ _REFUSALS: Mapping[int, str] = {
     404: "NotFound",
     408: "Late",
     409: "Conflict",
+    410: "Removed",
     412: "Overtaken",
     413: "TooLarge",
     414: "TargetTooLong",

@@ -78,7 +78,8 @@ async def hold_to_count(tx: ReadTransaction, order_id: UUID) -> None:
         raise CotterlineError("wrong-state", f"{MOST} replies about this order are kept already.")
 
 
-def _shown(row: ReplyRow) -> ShownReply:
+def shown(row: ReplyRow) -> ShownReply:
+    """A reply for the wire."""
     return ShownReply(
         message_id=row.message_id,
         source=row.source,
@@ -150,4 +151,4 @@ async def every(order_id: OrderId, caller: NamedDependency[Caller], database: Na
     async with database.read(caller.tenant) as tx:
         await there(tx, order_id)
         found = await order_replies.every(tx, order_id)
-    return ReplyList(replies=tuple(map(_shown, found)))
+    return ReplyList(replies=tuple(map(shown, found)))

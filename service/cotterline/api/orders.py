@@ -210,16 +210,17 @@ async def read(
         row = await there(tx, order_id)
         if is_current(request, tag(row)):
             return not_modified(tag(row))
-        found = await _kept(tx, row)
+        found = await kept(tx, row)
     return Response(found, headers={"ETag": tag(row), **KEPT})
 
 
-async def _kept(tx: ReadTransaction, row: OrderRow) -> KeptOrder:
-    changes = await order_changes.every(tx, row.id)
+async def kept(tx: ReadTransaction, order: OrderRow) -> KeptOrder:
+    """An order in full, with what belongs to it."""
+    changes = await order_changes.every(tx, order.id)
     return KeptOrder(
-        **facts(row),
-        deliveries=tuple(post.id for post in await deliveries.of_subject(tx, row.id)),
-        replies=await order_replies.count(tx, row.id),
-        decisions=tuple(kept.decision for kept in await order_decisions.every(tx, row.id)),
+        **facts(order),
+        deliveries=tuple(post.id for post in await deliveries.of_subjects(tx, [order.id])),
+        replies=await order_replies.count(tx, order.id),
+        decisions=tuple(row.decision for row in await order_decisions.every(tx, order.id)),
         changes=tuple(change for told in changes for change in told.document.changes),
     )

@@ -115,6 +115,11 @@ PROBLEMS: Mapping[str, Kind] = {
         "The same request is still being worked on",
         "Send it again a little later, with the same key: the answer will be the first one's.",
     ),
+    "answer-forgotten": Kind(
+        409,
+        "The answer to this request is no longer kept",
+        "It was done when it was sent first, and is not done again: read what it made. A new request needs a new key.",
+    ),
     "too-many-keys": Kind(
         409,
         "Two keys with this label live already",
@@ -135,6 +140,11 @@ PROBLEMS: Mapping[str, Kind] = {
         409,
         "This quote has as many open links as it may",
         "End one of them; GET its estimate-links shows which are open.",
+    ),
+    "no-longer-kept": Kind(
+        410,
+        "This is no longer kept",
+        "Read what you follow anew, then go on from the position that the words name.",
     ),
     "precondition-failed": Kind(
         412,

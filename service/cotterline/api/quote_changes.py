@@ -131,6 +131,7 @@ class QuoteChange:
         )
         if row == held.quote and isinstance(patch.request, UnsetType):
             return held
+        row = msgspec.structs.replace(row, erased_at=None)  # what it says now is not erased
         changed = HeldQuote(quote=msgspec.structs.replace(row, version=row.version + 1), revision=held.revision)
         if isinstance(patch.request, UnsetType):
             await self._replace(held, changed)

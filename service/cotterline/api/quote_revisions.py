@@ -22,7 +22,7 @@ from cotterline.bench.shell.families import FamilyId
 from cotterline.bench.thread_verdicts import State
 from cotterline.delivery.quote_events import verdict_of
 from cotterline.store import quote_revisions
-from cotterline.store.database import Database
+from cotterline.store.database import Database, ReadTransaction
 from cotterline.store.quote_revisions import RevisionRow, RevisionSummary
 
 
@@ -89,12 +89,25 @@ def _told(row: RevisionSummary) -> dict[str, Any]:
     return {name: getattr(row, name) for name in _Revision.__struct_fields__}
 
 
-def _shown(row: RevisionRow, *, derivation: bool = False) -> KeptRevision:
+def shown(row: RevisionRow, *, derivation: bool = False) -> KeptRevision:
+    """A revision for the wire, with or without its derivation."""
     return KeptRevision(**_told(row), request=Raw(row.request), result=told_result(row.result, derivation=derivation))
 
 
 def _entry(row: RevisionSummary) -> RevisionEntry:
     return RevisionEntry(**_told(row), **verdict_of(row))
+
+
+async def there(tx: ReadTransaction, quote_id: UUID, number: int) -> RevisionRow:
+    """One revision of the tenant's quote.
+
+    Raises:
+        CotterlineError: ``not-found``.
+    """
+    row = await quote_revisions.get(tx, quote_id, number)
+    if row is None:
+        raise CotterlineError("not-found", "No quote has this id, or it has no such revision.")
+    return row
 
 
 @get(
@@ -129,7 +142,7 @@ async def every(
         "scope": "read",
         "answer": QuoteRevision,
         "takes": ["If-None-Match"],
-        "examples": {"first": Example("As it was answered", lambda: _shown(example_quote().revision))},
+        "examples": {"first": Example("As it was answered", lambda: shown(example_quote().revision))},
         "headers": ["ETag"],
         "also": NOT_MODIFIED,
     },
@@ -145,9 +158,7 @@ async def read(  # noqa: PLR0913, PLR0917 - what it is handed, each by name
     """Give a revision as it was asked and answered, byte for byte, whatever has changed since."""
     tag = etag(number)
     async with database.read(caller.tenant) as tx:
-        found = await quote_revisions.get(tx, quote_id, number)
-    if found is None:
-        raise CotterlineError("not-found", "No quote has this id, or it has no such revision.")
+        found = await there(tx, quote_id, number)
     if is_current(request, tag):
         return not_modified(tag)
-    return Response(_shown(found, derivation=derivation), headers={"ETag": tag, **KEPT})
+    return Response(shown(found, derivation=derivation), headers={"ETag": tag, **KEPT})

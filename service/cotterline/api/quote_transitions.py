@@ -70,7 +70,8 @@ class QuoteLife(msgspec.Struct, frozen=True, kw_only=True):
     acts: tuple[QuoteAct, ...]
 
 
-def _told(row: TransitionRow) -> Transition:
+def told(row: TransitionRow) -> Transition:
+    """A transition for the wire."""
     return Transition(
         action=row.action,
         at=row.at,
@@ -149,7 +150,7 @@ async def create(  # noqa: PLR0913, PLR0917 - what it is handed, each by name
     opt={
         "scope": "read",
         "examples": {
-            "issued": Example("A quote that was issued", lambda: TransitionList(transitions=(_told(_EXAMPLE),)))
+            "issued": Example("A quote that was issued", lambda: TransitionList(transitions=(told(_EXAMPLE),)))
         },
     },
 )
@@ -160,7 +161,7 @@ async def every(
     async with database.read(caller.tenant) as tx:
         await find(tx, quote_id)
         found = await quote_transitions.every(tx, quote_id)
-    return TransitionList(transitions=tuple(map(_told, found)))
+    return TransitionList(transitions=tuple(map(told, found)))
 
 
 def _life() -> QuoteLife:

@@ -25,6 +25,8 @@ Code = Literal[
     "signature-refused",
     "too-many-secrets",
     "idempotency-key-in-flight",
+    "answer-forgotten",
+    "no-longer-kept",
     "idempotency-key-reused",
     "payload-unstorable",
 ]

@@ -33,6 +33,7 @@ class ToldQuote(msgspec.Struct, frozen=True, kw_only=True):
         reference: the shop's own name for the job.
         metadata: the shop's own pairs of strings.
         core_version: version of the calculation that answered.
+        erased_at: when the customer's words were taken out of all that is kept of it.
     """
 
     id: UUID
@@ -43,6 +44,7 @@ class ToldQuote(msgspec.Struct, frozen=True, kw_only=True):
     reference: str | UnsetType = UNSET
     metadata: dict[str, str]
     core_version: str
+    erased_at: datetime | UnsetType = UNSET
 
 
 class QuoteEntry(ToldQuote, frozen=True, kw_only=True):
@@ -107,6 +109,7 @@ def told(row: QuoteRow, now: datetime) -> dict[str, Any]:
         "reference": row.reference or UNSET,
         "metadata": msgspec.json.decode(row.metadata, type=dict[str, str]),
         "core_version": row.core_version,
+        "erased_at": row.erased_at or UNSET,
     }
 
 

@@ -28,7 +28,7 @@ class At(msgspec.Struct, frozen=True):
 
 async def take_in(tx: WriteTransaction, run_id: UUID, intake: Intake, offset: int, at: At) -> QuoteRunRow | None:
     """Keep a piece of an upload as :func:`quote_run_parts.take_in` does."""
-    run = await quote_run_parts.take_in(tx, run_id, intake, offset)
+    run = await quote_run_parts.take_in(tx, run_id, intake, offset, at.now)
     return run and await _settled(tx, run, at)
 
 
@@ -49,13 +49,15 @@ async def act(tx: WriteTransaction, run_id: UUID, action: QuoteRunAction, at: At
     run = await quote_runs.hold(tx, run_id)
     if run is None:
         return None
-    values: dict[str, object] = {"state": state_after(run.state, action)}
+    values: dict[str, object] = {"state": state_after(run.state, action), "changed_at": at.now}
     if action == "cancel":
         values |= {"finished_at": at.now, "kept_until": at.now}
     if action == "resume":
         values |= {"worked_since": at.now}
         await tx.announce(quote_runs.WORK)
     changed = await quote_runs.change(tx, run_id, values)
+    if changed and action == "cancel":
+        await tell(tx, "quote_run.cancelled", changed, at.now)
     return changed and await _settled(tx, changed, at)
 
 
@@ -70,5 +72,5 @@ async def _settled(tx: WriteTransaction, run: QuoteRunRow, at: At) -> QuoteRunRo
     if settled is None:
         raise LookupError("the run this transaction holds is gone")
     if state == "finished":
-        await tell(tx, settled, at.now)
+        await tell(tx, "quote_run.finished", settled, at.now)
     return settled

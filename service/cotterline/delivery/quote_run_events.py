@@ -1,4 +1,4 @@
-"""Runs as they are told: to whoever reads one, and to whoever subscribed to those that are finished."""
+"""Runs as they are told: to whoever reads one, and to whoever subscribed to those that have ended."""
 
 from datetime import datetime
 from typing import Any
@@ -7,6 +7,7 @@ from uuid import UUID
 import msgspec
 from msgspec import UNSET, UnsetType
 
+from cotterline.bench.events import EventType
 from cotterline.bench.quote_run_life import WORKED, QuoteRunState
 from cotterline.bench.quote_run_progress import Counted, QuoteRunProgress, lately, progress
 from cotterline.store import events, quote_run_parts
@@ -74,9 +75,9 @@ async def told(tx: ReadTransaction, run: QuoteRunRow, now: datetime) -> QuoteRun
     return QuoteRun(**own, progress=progress(counted))
 
 
-async def tell(tx: WriteTransaction, run: QuoteRunRow, now: datetime) -> None:
-    """Keep that a run is finished, which is now as in ``run``, and put it out to who wants to know."""
-    await events.emit(tx, "quote_run.finished", "quote_run", run.id, run.version, now, await told(tx, run, now))
+async def tell(tx: WriteTransaction, type_: EventType, run: QuoteRunRow, now: datetime) -> None:
+    """Keep that a run ended, which is now as in ``run``, and put it out to who wants to know."""
+    await events.emit(tx, type_, "quote_run", run.id, run.version, now, await told(tx, run, now))
 
 
 def _known(value: Any) -> Any:  # noqa: ANN401 - the value of any member

@@ -3,7 +3,7 @@
 import asyncio
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import ClassVar, Final, NoReturn
 
 import structlog
@@ -28,14 +28,16 @@ class Sweep(ABC):
     Args:
         database: where it is.
         clock: gives the present instant.
+        kept: how long what it removes is kept before, where that can be set.
     """
 
     sought: ClassVar[str]
     """What is looked for, in words."""
 
-    def __init__(self, database: Database, clock: Callable[[], datetime]) -> None:
+    def __init__(self, database: Database, clock: Callable[[], datetime], kept: timedelta = timedelta()) -> None:
         self._database = database
         self._clock = clock
+        self._kept = kept
 
     @abstractmethod
     async def is_due(self, tx: ReadTransaction, now: datetime) -> bool:

@@ -1,6 +1,6 @@
 """The audit trail: who did what to what, written in the transaction that did it, never changed."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from uuid import UUID
 
@@ -78,6 +78,13 @@ async def record(  # noqa: PLR0913 - the columns of an entry, each by name
         detail=msgspec.json.encode(detail).decode(),
     )
     await tx.execute(insert(audit).values(msgspec.structs.asdict(row) | ownership(tenant)))
+
+
+async def about(tx: ReadTransaction, subject_ids: Sequence[UUID]) -> Sequence[AuditRow]:
+    """Return the tenant's entries about some things, the oldest first."""
+    columns = [audit.c[name] for name in AuditRow.__struct_fields__]
+    mine = (owned(audit, tx.tenant), audit.c.subject_id.in_([str(each) for each in subject_ids]))
+    return [AuditRow(**row) for row in await tx.rows(select(*columns).where(*mine).order_by(audit.c.at, audit.c.id))]
 
 
 async def page(tx: ReadTransaction, after: Cursor | None, limit: int, subject_id: str | None = None) -> AuditPage:

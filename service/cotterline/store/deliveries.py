@@ -69,6 +69,7 @@ class DeliveryRow(msgspec.Struct, frozen=True, kw_only=True):
         leased_until: until when a worker is at it, if one is.
         finished_at: when it was delivered, failed for good or was cancelled.
         content_type: of the body.
+        erased_at: when the body was emptied, for it held a customer's words.
     """
 
     id: UUID
@@ -85,6 +86,7 @@ class DeliveryRow(msgspec.Struct, frozen=True, kw_only=True):
     leased_until: datetime | None
     finished_at: datetime | None
     content_type: str
+    erased_at: datetime | None = None
 
 
 class DeliveryPage(msgspec.Struct, frozen=True):
@@ -186,9 +188,9 @@ async def page(tx: ReadTransaction, search: DeliverySearch, after: Cursor | None
     return DeliveryPage(shown, Cursor(shown[-1].created_at, shown[-1].id) if more else None)
 
 
-async def of_subject(tx: ReadTransaction, subject_id: UUID) -> Sequence[DeliveryRow]:
-    """Return the tenant's deliveries about an order or an event, the oldest first."""
-    mine = and_(owned(deliveries, tx.tenant), deliveries.c.subject_id == subject_id)
+async def of_subjects(tx: ReadTransaction, subject_ids: Sequence[UUID]) -> Sequence[DeliveryRow]:
+    """Return the tenant's deliveries about some orders and events, the oldest first."""
+    mine = and_(owned(deliveries, tx.tenant), deliveries.c.subject_id.in_(subject_ids))
     rows = await tx.rows(select(*_COLUMNS).where(mine).order_by(deliveries.c.created_at, deliveries.c.id))
     return [DeliveryRow(**row) for row in rows]
 
@@ -205,10 +207,11 @@ async def retry(tx: WriteTransaction, delivery_id: UUID, now: datetime) -> Deliv
     One that failed or was delivered is posted once more under its old message id; one that waits is tried early.
 
     Raises:
-        CotterlineError: ``wrong-state``, where a worker is at it, it was cancelled, or its receiver is disabled.
+        CotterlineError: ``wrong-state``, where a worker is at it, it was cancelled or erased, or its receiver is off.
     """
     fresh = {"state": "waiting", "due_at": now, "round_began_after": deliveries.c.attempts, "finished_at": None}
-    may = and_(deliveries.c.state.in_(("waiting", "failed", "delivered")), _unleased(now))
+    states = deliveries.c.state.in_(("waiting", "failed", "delivered"))
+    may = and_(states, _unleased(now), deliveries.c.erased_at.is_(None))
     rows = await tx.rows(update(deliveries).where(_this(tx, delivery_id), may).values(fresh).returning(*_COLUMNS))
     if rows:
         await tx.announce(CHANNEL)
@@ -216,6 +219,8 @@ async def retry(tx: WriteTransaction, delivery_id: UUID, now: datetime) -> Deliv
     found = await get(tx, delivery_id)
     if found is None:
         return None
+    if found.erased_at is not None:
+        raise CotterlineError("wrong-state", "What it carried held a customer's words and was erased.")
     words = {"held": "its receiver is disabled", "cancelled": "it was cancelled"}
     raise CotterlineError("wrong-state", f"Not now: {words.get(found.state, 'it is being posted at this moment')}.")
 

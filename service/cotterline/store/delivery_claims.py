@@ -154,7 +154,9 @@ async def give_back(tx: WriteTransaction, claimed: Claimed) -> bool:
 async def note_attempt(tx: WriteTransaction, claimed: Claimed, attempt: Attempt) -> None:
     """Keep what came of a try, once, whatever became of the claim meanwhile: the number is this claim's own."""
     row = msgspec.structs.asdict(attempt) | ownership(tx.tenant) | {"delivery_id": claimed.id}
-    await tx.execute(insert(delivery_attempts).values(row).on_conflict_do_nothing())
+    own = and_(owned(deliveries, tx.tenant), deliveries.c.id == claimed.id)
+    if await tx.rows(select(deliveries.c.id).where(own)):  # which has not become too old to be kept
+        await tx.execute(insert(delivery_attempts).values(row).on_conflict_do_nothing())
 
 
 async def lag(tx: ReadTransaction, now: datetime) -> Lag:

@@ -22,7 +22,12 @@ SQLITE_READERS = 4
 """SQLite reads in parallel; more readers than this only wait for the interpreter."""
 
 _SQLITE_ALWAYS = (f"PRAGMA busy_timeout = {BUSY_SECONDS * 1000}", "PRAGMA foreign_keys = ON")
-_SQLITE_WRITER = ("PRAGMA journal_mode = WAL", "PRAGMA synchronous = FULL", *_SQLITE_ALWAYS)
+_SQLITE_WRITER = (
+    "PRAGMA journal_mode = WAL",
+    "PRAGMA synchronous = FULL",
+    "PRAGMA secure_delete = ON",  # what was erased must not lie on in the free part of a page
+    *_SQLITE_ALWAYS,
+)
 _SQLITE_READER = ("PRAGMA query_only = ON", *_SQLITE_ALWAYS)
 _SQLITE_MIGRATOR = (f"PRAGMA busy_timeout = {BUSY_SECONDS * 1000}", "PRAGMA foreign_keys = OFF")
 

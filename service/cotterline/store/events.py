@@ -6,19 +6,20 @@ until that transaction ends, so that whoever has read up to a position has misse
 
 from collections.abc import Collection, Sequence
 from datetime import datetime
+from itertools import takewhile
 from uuid import UUID
 
 import msgspec
+from sqlalchemy import and_, delete, literal, select
 from sqlalchemy import insert as insert_into
-from sqlalchemy import literal, select
 from sqlalchemy.dialects.postgresql import insert
 from uuid_utils.compat import uuid7
 
-from cotterline.bench.events import EventType, ResourceKind
+from cotterline.bench.events import RESOURCE_KINDS, EventType, ResourceKind
 from cotterline.store.database import ReadTransaction, WriteTransaction
 from cotterline.store.deliveries import Delivery, enqueue
 from cotterline.store.receivers import live_subscriptions, subscription_of
-from cotterline.store.tables import event_counters, events
+from cotterline.store.tables import deliveries, delivery_attempts, event_counters, events
 from cotterline.store.tenancy import owned, ownership
 
 CONTENT_TYPE = "application/json"
@@ -148,6 +149,39 @@ async def after(
     if types:
         mine = mine.where(events.c.type.in_(sorted(types)))
     return [EventRow(**row) for row in await tx.rows(mine.order_by(events.c.position).limit(limit))]
+
+
+async def about(tx: ReadTransaction, resource_ids: Sequence[UUID]) -> Sequence[EventRow]:
+    """Return the tenant's events about some things, whatever their kind, in order."""
+    kinds = events.c.resource_kind.in_(RESOURCE_KINDS)
+    these = and_(owned(events, tx.tenant), kinds, events.c.resource_id.in_([str(each) for each in resource_ids]))
+    rows = await tx.rows(select(*_COLUMNS).where(these).order_by(events.c.position))
+    return [EventRow(**row) for row in rows]
+
+
+async def first_position(tx: ReadTransaction) -> int:
+    """Return the position of the tenant's first event that is kept; behind the last one where none is."""
+    first = select(events.c.position).where(owned(events, tx.tenant)).order_by(events.c.position).limit(1)
+    rows = await tx.rows(first)
+    return int(rows[0]["position"]) if rows else await last_position(tx) + 1
+
+
+async def old(tx: ReadTransaction, before: datetime, limit: int) -> Sequence[int]:
+    """Return the positions of up to ``limit`` of the tenant's events from the first on, until one is not that old."""
+    firsts = select(events.c.position, events.c.at).where(owned(events, tx.tenant)).order_by(events.c.position)
+    found = await tx.rows(firsts.limit(limit))
+    return [row["position"] for row in takewhile(lambda row: row["at"] < before, found)]
+
+
+async def remove(tx: WriteTransaction, positions: Sequence[int]) -> int:
+    """Remove events of the tenant's with their posts, made or not; return how many events that were."""
+    these = and_(owned(events, tx.tenant), events.c.position.in_(positions))
+    event_ids = [row["id"] for row in await tx.rows(select(events.c.id).where(these))]
+    posts = and_(owned(deliveries, tx.tenant), deliveries.c.kind == "event", deliveries.c.subject_id.in_(event_ids))
+    tries = delivery_attempts.c.delivery_id.in_(select(deliveries.c.id).where(posts).scalar_subquery())
+    await tx.execute(delete(delivery_attempts).where(owned(delivery_attempts, tx.tenant), tries))
+    await tx.execute(delete(deliveries).where(posts))
+    return await tx.execute(delete(events).where(these))
 
 
 async def get(tx: ReadTransaction, position: int) -> EventRow | None:

@@ -1,4 +1,7 @@
-"""Fit reports: what was measured once the crank was on, and what it was judged to say, byte for byte, never changed."""
+"""Fit reports: what was measured once the crank was on, and what it was judged to say, byte for byte.
+
+Only a customer's words are ever taken out again, by store/customer_data.py.
+"""
 
 from collections.abc import Sequence
 from datetime import datetime
@@ -44,6 +47,7 @@ class FitReportRow(msgspec.Struct, frozen=True, kw_only=True):
         taper: standard of the ends it was fitted on.
         offset_mm: of the crank, as observed.
         offset_sd_mm: its standard deviation.
+        erased_at: when what may be a customer's words was taken out of the report.
         request: what was reported, as JSON.
         result: what it was judged to say, as JSON.
     """
@@ -62,6 +66,7 @@ class FitReportRow(msgspec.Struct, frozen=True, kw_only=True):
     taper: Taper | None = None
     offset_mm: float | None = None
     offset_sd_mm: float | None = None
+    erased_at: datetime | None = None
     request: bytes
     result: bytes
 

@@ -4,16 +4,22 @@ The row is claimed before the work and filled after it, and both are committed w
 answer is there stands for work that was done, whatever became of the server before it could answer.
 """
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
-from typing import Final
+from typing import Any, Final
+from uuid import UUID
 
 import msgspec
-from sqlalchemy import Delete, and_, delete, select, update
+from sqlalchemy import Boolean as SqlBoolean
+from sqlalchemy import Delete, and_, delete, or_, select, update
 from sqlalchemy.dialects.postgresql import insert
 from sqlalchemy.exc import DBAPIError
+from sqlalchemy.ext.compiler import compiles
+from sqlalchemy.sql.compiler import SQLCompiler
+from sqlalchemy.sql.functions import FunctionElement
 
 from cotterline.bench.errors import CotterlineError
-from cotterline.store.database import WriteTransaction
+from cotterline.store.database import ReadTransaction, WriteTransaction
 from cotterline.store.tables import kept_answers
 from cotterline.store.tenancy import owned, ownership
 
@@ -33,7 +39,7 @@ class KeptAnswer(msgspec.Struct, frozen=True, kw_only=True):
     Attributes:
         status: of HTTP.
         headers: those that belong to the answer rather than to one exchange.
-        body: byte for byte.
+        body: byte for byte; empty once it was forgotten, for it held a customer's words.
     """
 
     status: int
@@ -77,16 +83,51 @@ async def keep(tx: WriteTransaction, key: str, answer: KeptAnswer, now: datetime
     own = and_(owned(kept_answers, tx.tenant), kept_answers.c.key == key)
     values = {"status": answer.status, "headers": msgspec.json.encode(answer.headers), "body": answer.body}
     await tx.execute(update(kept_answers).where(own).values(values))
-    await tx.execute(_pruning(tx, now))
+    await tx.execute(_pruning(tx, now, PRUNED))
 
 
-def _pruning(tx: WriteTransaction, now: datetime) -> Delete:
+async def forget(tx: WriteTransaction, ids: Sequence[UUID], now: datetime) -> None:
+    """Empty the tenant's answers that name one of these, so that their keys still stand for work that was done."""
+    named = [_holds(kept_answers.c.body, str(each).encode()) for each in ids]
+    mine = and_(owned(kept_answers, tx.tenant), kept_answers.c.created_at > now - KEPT)
+    await tx.execute(update(kept_answers).where(mine, or_(*named)).values(body=b""))
+
+
+async def old(tx: ReadTransaction, now: datetime) -> bool:
+    """Tell whether the tenant has keys past their time."""
+    past = and_(owned(kept_answers, tx.tenant), kept_answers.c.created_at <= now - KEPT)
+    return bool(await tx.rows(select(kept_answers.c.key).where(past).limit(1)))
+
+
+async def prune(tx: WriteTransaction, now: datetime, most: int) -> int:
+    """Remove up to ``most`` of the tenant's keys past their time; return how many that were."""
+    return await tx.execute(_pruning(tx, now, most))
+
+
+class _holds(FunctionElement[bool]):  # noqa: N801 - it is called as a function
+    """Whether bytes stand somewhere in others."""
+
+    type = SqlBoolean()
+    inherit_cache = True
+
+
+@compiles(_holds, "sqlite")
+def _holds_on_sqlite(element: _holds, compiler: SQLCompiler, **kw: Any) -> str:  # noqa: ANN401 - whatever it is handed
+    return f"(instr({compiler.process(element.clauses, **kw)}) > 0)"
+
+
+@compiles(_holds, "postgresql")
+def _holds_on_postgresql(element: _holds, compiler: SQLCompiler, **kw: Any) -> str:  # noqa: ANN401 - whatever it is handed
+    return f"(pg_catalog.position({compiler.process(element.clauses, **kw)}) > 0)"
+
+
+def _pruning(tx: WriteTransaction, now: datetime, most: int) -> Delete:
     """Delete the oldest keys past their time, leaving those that another transaction is at."""
     old = (
         select(kept_answers.c.key)
         .where(owned(kept_answers, tx.tenant), kept_answers.c.created_at <= now - KEPT)
         .order_by(kept_answers.c.created_at)
-        .limit(PRUNED)
+        .limit(most)
         .with_for_update(skip_locked=True)
         .cte("old")  # a plain subquery that skips locked rows may run more than once, and then deletes more
     )

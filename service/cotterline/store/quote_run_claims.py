@@ -124,6 +124,7 @@ async def end(tx: WriteTransaction, claimed: ClaimedPart, answered: Answered, at
         "quoted": runs.c.quoted + answered.quoted,
         "refused": runs.c.refused + answered.refused,
         "parts_done": runs.c.parts_done + 1,
+        "changed_at": at,
     }
     return await quote_runs.change(tx, claimed.run.id, counted, runs.c.state.in_(OPEN))
 

@@ -48,7 +48,7 @@ class Intake(msgspec.Struct, frozen=True, kw_only=True):
     left: LeftOver
 
 
-async def take_in(tx: WriteTransaction, run_id: UUID, intake: Intake, offset: int) -> QuoteRunRow | None:
+async def take_in(tx: WriteTransaction, run_id: UUID, intake: Intake, offset: int, now: datetime) -> QuoteRunRow | None:
     """Keep a piece of an upload of the tenant's, if it begins where the run has come to.
 
     Args:
@@ -56,6 +56,7 @@ async def take_in(tx: WriteTransaction, run_id: UUID, intake: Intake, offset: in
         run_id: the run.
         intake: the piece, cut by what was left over at this offset.
         offset: bytes of the upload before it.
+        now: when it came.
 
     Returns:
         The run after it; None, and nothing is kept, where it is not receiving or has come to another offset.
@@ -65,6 +66,7 @@ async def take_in(tx: WriteTransaction, run_id: UUID, intake: Intake, offset: in
         "received_all": intake.last,
         "bicycles": runs.c.bicycles + sum(part.bicycles for part in intake.parts),
         "parts": runs.c.parts + len(intake.parts),
+        "changed_at": now,
     }
     here = and_(runs.c.state == literal("receiving"), runs.c.received_bytes == offset, ~runs.c.received_all)
     run = await quote_runs.change(tx, run_id, taken, here)

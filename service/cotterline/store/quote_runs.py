@@ -6,10 +6,11 @@ from typing import Any, Final, Literal
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import ColumnElement, and_, func, literal, select, tuple_, update
+from sqlalchemy import ColumnElement, and_, bindparam, func, literal, select, tuple_, update
 from sqlalchemy import insert as insert_into
 
 from cotterline.bench.quote_run_life import OPEN, QuoteRunState
+from cotterline.store.columns import UtcDateTime
 from cotterline.store.cursor import Cursor
 from cotterline.store.database import ReadTransaction, WriteTransaction
 from cotterline.store.tables import quote_runs
@@ -19,6 +20,9 @@ BicycleForm = Literal["json_lines", "csv"]
 
 WORK: Final = "quote_run_work"
 """Announced when there may be something to work on: parts came in, or a run was resumed."""
+
+LEFT: Final[tuple[QuoteRunState, ...]] = ("receiving", "paused")
+"""States in which nothing goes on unless somebody does something."""
 
 CHANGED: Final = "quote_run_changed"
 """Announced at every change of a run."""
@@ -45,6 +49,7 @@ class QuoteRunRow(msgspec.Struct, frozen=True, kw_only=True):
         parts: pieces of work so far.
         parts_done: those of them that are answered.
         worked_since: when it was made, or resumed last.
+        changed_at: when bicycles last came in or were answered, or something was done to it; None before any of these.
         finished_at: when it was finished or cancelled.
         kept_until: how long its answers are kept, once it has ended.
         removed_at: when bicycles and answers were removed.
@@ -67,9 +72,19 @@ class QuoteRunRow(msgspec.Struct, frozen=True, kw_only=True):
     parts: int = 0
     parts_done: int = 0
     worked_since: datetime
+    changed_at: datetime | None = None
     finished_at: datetime | None = None
     kept_until: datetime | None = None
     removed_at: datetime | None = None
+
+    @property
+    def last_change(self) -> datetime:
+        """When something last happened to it."""
+        return self.changed_at or self.worked_since
+
+    def is_left_behind(self, before: datetime) -> bool:
+        """Whether it waits for somebody, and has since ``before``."""
+        return self.state in LEFT and self.last_change < before
 
 
 class QuoteRunPage(msgspec.Struct, frozen=True):
@@ -125,6 +140,14 @@ async def over(tx: ReadTransaction, now: datetime, limit: int) -> Sequence[UUID]
     """Return up to ``limit`` of the tenant's runs whose answers were kept for as long as they are to be."""
     ended = and_(quote_runs.c.removed_at.is_(None), quote_runs.c.kept_until <= now)
     found = select(quote_runs.c.id).where(owned(quote_runs, tx.tenant), ended).order_by(quote_runs.c.id)
+    return [row["id"] for row in await tx.rows(found.limit(limit))]
+
+
+async def left_behind(tx: ReadTransaction, before: datetime, limit: int) -> Sequence[UUID]:
+    """Return up to ``limit`` of the tenant's runs that wait for somebody and have since ``before``."""
+    last = func.coalesce(quote_runs.c.changed_at, quote_runs.c.worked_since)
+    waiting = and_(quote_runs.c.state.in_(LEFT), last < bindparam("before", before, UtcDateTime()))
+    found = select(quote_runs.c.id).where(owned(quote_runs, tx.tenant), waiting).order_by(quote_runs.c.id)
     return [row["id"] for row in await tx.rows(found.limit(limit))]
 
 

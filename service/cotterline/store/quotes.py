@@ -5,13 +5,14 @@ from datetime import datetime
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import ColumnElement, and_, literal, select, tuple_, union_all, update
+from sqlalchemy import ColumnElement, and_, exists, literal, select, tuple_, union_all, update
 from sqlalchemy import insert as insert_into
 
+from cotterline.bench.customer_data import ERASABLE
 from cotterline.bench.quote_life import QuoteState
 from cotterline.store.cursor import Cursor
 from cotterline.store.database import ReadTransaction, WriteTransaction
-from cotterline.store.tables import quotes
+from cotterline.store.tables import deliveries, orders, quote_transitions, quotes
 from cotterline.store.tenancy import owned, ownership
 
 
@@ -30,6 +31,7 @@ class QuoteRow(msgspec.Struct, frozen=True, kw_only=True):
         verdict_state: state of the thread verdict of the revision that holds.
         leading_family: the likeliest thread family, if any leads.
         core_version: version of the calculation that answered.
+        erased_at: when the customer's words were taken out of all that is kept of it.
     """
 
     id: UUID
@@ -43,6 +45,7 @@ class QuoteRow(msgspec.Struct, frozen=True, kw_only=True):
     verdict_state: str
     leading_family: str | None
     core_version: str
+    erased_at: datetime | None = None
 
 
 class QuotePage(msgspec.Struct, frozen=True):
@@ -100,6 +103,31 @@ async def lapsed(tx: ReadTransaction, now: datetime, limit: int) -> Sequence[Quo
     """Return up to ``limit`` of the tenant's quotes that are recorded as issued though their time is over."""
     over = (quotes.c.state == literal("issued"), quotes.c.expires_at <= now)
     found = select(*_COLUMNS).where(owned(quotes, tx.tenant), *over).order_by(quotes.c.created_at, quotes.c.id)
+    return [QuoteRow(**row) for row in await tx.rows(found.limit(limit))]
+
+
+async def long_over(tx: ReadTransaction, before: datetime, limit: int) -> Sequence[QuoteRow]:
+    """Return up to ``limit`` of the tenant's quotes that nothing was done with since ``before`` and nobody waits for.
+
+    Left out are those whose customer's words are gone already, and those of which something is still to be posted to a
+    supplier.
+    """
+    later = and_(
+        owned(quote_transitions, tx.tenant),
+        quote_transitions.c.quote_id == quotes.c.id,
+        quote_transitions.c.at >= before,
+    )
+    posts = select(deliveries.c.id).where(
+        owned(orders, tx.tenant),
+        orders.c.quote_id == quotes.c.id,
+        owned(deliveries, tx.tenant),
+        deliveries.c.subject_id == orders.c.id,
+        deliveries.c.state.in_(("waiting", "held")),
+    )
+    states = quotes.c.state.in_([literal(state, literal_execute=True) for state in ERASABLE])  # as its index has them
+    over = (states, quotes.c.erased_at.is_(None), quotes.c.created_at < before)
+    free = (~exists().where(later), ~posts.exists())
+    found = select(*_COLUMNS).where(owned(quotes, tx.tenant), *over, *free).order_by(quotes.c.created_at, quotes.c.id)
     return [QuoteRow(**row) for row in await tx.rows(found.limit(limit))]
 
 

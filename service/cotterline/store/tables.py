@@ -92,6 +92,8 @@ audit = Table(
 )
 """Who did what to what. Triggers refuse to change or delete a row."""
 
+_UNERASED = text("erased_at IS NULL AND state IN ('draft', 'declined', 'expired', 'closed')")
+
 quotes = Table(
     "quotes",
     metadata,
@@ -107,12 +109,19 @@ quotes = Table(
     Column("verdict_state", PlainText, nullable=False),
     Column("leading_family", PlainText),
     Column("core_version", PlainText, nullable=False),
+    Column("erased_at", UtcDateTime),
     CheckConstraint(f"length(reference) <= {REFERENCE_LENGTH}", name="reference_length"),
     Index(None, "shop_id", "mode", "created_at", "id"),
     Index(None, "shop_id", "mode", "reference", "created_at", "id"),
     Index(None, "shop_id", "mode", "state", "created_at", "id"),
+    Index(
+        "ix_quotes_unerased", "shop_id", "mode", "created_at", "id", sqlite_where=_UNERASED, postgresql_where=_UNERASED
+    ),
 )
-"""What each quote is now. A change counts its version up; only who has seen the last one can make it."""
+"""What each quote is now. A change counts its version up; only who has seen the last one can make it.
+
+From ``erased_at`` on the customer's words are gone, here and in whatever else was kept of the quote.
+"""
 
 quote_revisions = Table(
     "quote_revisions",
@@ -418,6 +427,7 @@ fit_reports = Table(
     Column("taper", PlainText),
     Column("offset_mm", Double),
     Column("offset_sd_mm", Double),
+    Column("erased_at", UtcDateTime),
     # The exact bytes, last: a database's own JSON type would reorder keys, and learning never reads them.
     Column("request", LargeBinary, nullable=False),
     Column("result", LargeBinary, nullable=False),
@@ -500,6 +510,7 @@ quote_runs = Table(
     Column("parts", Integer, nullable=False),
     Column("parts_done", Integer, nullable=False),
     Column("worked_since", UtcDateTime, nullable=False),
+    Column("changed_at", UtcDateTime),
     Column("finished_at", UtcDateTime),
     Column("kept_until", UtcDateTime),
     Column("removed_at", UtcDateTime),
@@ -616,6 +627,7 @@ deliveries = Table(
     Column("lease", Uuid),
     Column("leased_until", UtcDateTime),
     Column("finished_at", UtcDateTime),
+    Column("erased_at", UtcDateTime),
     Column("content_type", PlainText, nullable=False),
     Column("body", LargeBinary, nullable=False),
     CheckConstraint("kind IN ('order', 'order_change', 'event')", name="kind"),
@@ -633,7 +645,8 @@ deliveries = Table(
 """The outbox, written in the transaction of what it tells of: what to post to whom, byte for byte, and when next.
 
 A lease belongs to the worker that claimed the row, until it reports or the lease runs out; ``attempts`` counts claims,
-``round_began_after`` how many there were when somebody last asked for a fresh try.
+``round_began_after`` how many there were when somebody last asked for a fresh try. From ``erased_at`` on the body of a
+post to a supplier is empty: it held a customer's words, and is not posted again.
 """
 
 delivery_attempts = Table(

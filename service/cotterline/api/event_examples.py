@@ -10,7 +10,7 @@ import msgspec
 from cotterline.api.fit_report_examples import example_told
 from cotterline.api.operation import EXAMPLE_ID
 from cotterline.api.order_examples import DEARER, DISPATCHED, NAME, example_document, example_row, example_supplier
-from cotterline.api.quote_run_examples import example_run
+from cotterline.api.quote_run_examples import example_cancelled_run, example_run
 from cotterline.api.quotes import EXAMPLE_NOW, example_quote
 from cotterline.api.recheck_visit_examples import example_visit
 from cotterline.api.told_events import EVENT_KINDS, Trial
@@ -51,6 +51,7 @@ _QUOTES: Final[Mapping[str, tuple[QuoteState, int]]] = {
     "ordered": ("ordered", 4),
     "exchanged": ("ordered", 5),
     "closed": ("closed", 5),
+    "erased": ("closed", 6),
 }
 """State and version of the quote after each act."""
 
@@ -130,7 +131,8 @@ def _data(event: EventType) -> tuple[msgspec.Struct, int]:
         case "fit_report" | "recheck_visit" as kind:
             return (example_told(), 1) if kind == "fit_report" else (example_visit("announced", 2), 2)
         case "quote_run":
-            return example_run(), example_run().version
+            run = example_cancelled_run() if happened == "cancelled" else example_run()
+            return run, run.version
         case "supplier" | "subscription" as kind:
             return (_supplier(EXAMPLE_NOW) if kind == "supplier" else _subscription(EXAMPLE_NOW)), 2
 
@@ -139,6 +141,8 @@ def _quote(happened: str) -> QuoteNow:
     state, version = _QUOTES[happened]
     expires = EXAMPLE_NOW + timedelta(days=30) if state == "issued" else EXAMPLE_NOW if state == "expired" else None
     row = msgspec.structs.replace(example_quote().quote, state=state, version=version, expires_at=expires)
+    if happened == "erased":
+        row = msgspec.structs.replace(row, reference=None, metadata=b"{}", erased_at=EXAMPLE_NOW)
     agreed = ApprovalRow(
         quote_id=row.id,
         version=version,

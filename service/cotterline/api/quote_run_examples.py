@@ -49,3 +49,9 @@ def example_run() -> QuoteRun:
         finished_at=ended,
         kept_until=ended + timedelta(days=7),
     )
+
+
+def example_cancelled_run() -> QuoteRun:
+    """The same once it was given up before any bicycle came."""
+    ended = EXAMPLE_NOW + timedelta(days=7)
+    return msgspec.structs.replace(example_new_run(), state="cancelled", version=2, finished_at=ended, kept_until=ended)

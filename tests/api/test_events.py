@@ -31,7 +31,7 @@ def positions(answer: httpx.Response) -> list[int]:
 
 
 def test_a_shop_to_which_nothing_happened_has_no_events(client: Client) -> None:
-    assert client.get("/v1/events").json() == {"events": [], "next_after": 0, "last_position": 0}
+    assert client.get("/v1/events").json() == {"events": [], "next_after": 0, "first_position": 1, "last_position": 0}
     assert client.get("/v1/events/1").status_code == 404
 
 

@@ -47,8 +47,12 @@ PER_CALL |= {
 ISSUED = {"listQuoteTransitions", "listApprovals", "checkCeiling", "makeEstimateLink", "listEstimateLinks"}
 """Operations whose examples show a quote that was issued, at least."""
 
-LINKS_PER_CALL = {"makeEstimateLink": {"url"}}
-"""What the link alone opens: it differs in one operation alone."""
+LINKS_PER_CALL = {
+    "makeEstimateLink": {"url"},
+    "readCustomerData": {"timestamp", "actor", "path"},
+    "eraseCustomerData": {"erased_at"},
+}
+"""What the link alone opens, and the like: it differs in one operation alone."""
 
 
 def _answer(operation: dict[str, Any]) -> dict[str, Any]:

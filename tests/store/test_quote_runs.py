@@ -46,7 +46,7 @@ async def test_a_run_is_kept_as_it_was_made(database: Database, tenant: Tenant) 
 async def test_pieces_follow_each_other_and_count(database: Database, tenant: Tenant) -> None:
     run = await made(database, tenant)
     first = await take_in(database, tenant, run.id, intake(256, 256, size=900, left=b"one"))
-    assert first == msgspec.structs.replace(run, version=2, received_bytes=900, bicycles=512, parts=2)
+    assert first == msgspec.structs.replace(run, version=2, received_bytes=900, bicycles=512, parts=2, changed_at=NOON)
     second = await take_in(database, tenant, run.id, intake(9, size=30, last=True, left=b"two"), 900)
     assert second == msgspec.structs.replace(
         first, version=4, received_bytes=930, bicycles=521, parts=3, received_all=True, state="working"
@@ -144,7 +144,7 @@ async def test_what_is_not_possible_says_what_is(database: Database, tenant: Ten
     with pytest.raises(CotterlineError, match="is cancelled; what can be done with it now: nothing"):
         await act(database, tenant, run.id, "cancel")
     async with database.read(tenant) as tx:
-        assert await events.after(tx, 0, 9) == []
+        assert [event.type for event in await events.after(tx, 0, 9)] == ["quote_run.cancelled"]
 
 
 async def test_figures_for_limits_count_what_is_open_and_what_is_kept(

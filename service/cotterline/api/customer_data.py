@@ -23,9 +23,9 @@ from cotterline.api.audit import AuditEntry
 from cotterline.api.conditions import overtaken, require, wanted_tags
 from cotterline.api.deliveries import DeliveryEntry
 from cotterline.api.estimate_links import EstimateLink
-from cotterline.api.fit_report_examples import example_told
+from cotterline.api.event_examples import event_example
 from cotterline.api.kept_quote import HeldQuote, KeptQuote, Quote
-from cotterline.api.operation import Example
+from cotterline.api.operation import EXAMPLE_ID, Example
 from cotterline.api.order_replies import ShownReply
 from cotterline.api.orders import KeptOrder
 from cotterline.api.quote_changes import find
@@ -57,6 +57,7 @@ from cotterline.store import order_replies as replies
 from cotterline.store import orders as kept_orders
 from cotterline.store import quote_revisions as revisions
 from cotterline.store import quote_transitions as transitions
+from cotterline.store.audit import AuditRow
 from cotterline.store.database import ReadTransaction
 
 PATH: Final = "/v1/quotes/{quote_id:uuid}/customer-data"
@@ -112,6 +113,17 @@ class KeptCustomerData(_Job, frozen=True, kw_only=True):
     events: tuple[Raw, ...]
 
 
+_MADE: Final = AuditRow(
+    id=UUID(EXAMPLE_ID),
+    at=EXAMPLE_NOW,
+    actor=EXAMPLE_ID,
+    action="quote.created",
+    subject_kind="quote",
+    subject_id=EXAMPLE_ID,
+    detail='{"revision":1}',
+)
+
+
 def _example() -> KeptCustomerData:
     held = example_quote()
     return KeptCustomerData(
@@ -123,10 +135,10 @@ def _example() -> KeptCustomerData:
         order_changes=(),
         order_replies=(),
         deliveries=(),
-        audit=(),
+        audit=(audit.entry(_MADE),),
         revisions=(quote_revisions.shown(held.revision),),
-        fit_reports=(example_told(),),
-        events=(),
+        fit_reports=(),
+        events=(Raw(msgspec.json.encode(event_example("quote.created"))),),
     )
 
 
@@ -144,7 +156,7 @@ def _erased_example() -> KeptQuote:
     opt={
         "scope": "administer",
         "answer": CustomerData,
-        "examples": {"whole": Example("A quote that was fitted", _example)},
+        "examples": {"whole": Example("A draft, of which little is kept", _example)},
     },
 )
 async def read(quote_id: QuoteId, desk: NamedDependency[Desk]) -> Response[KeptCustomerData]:

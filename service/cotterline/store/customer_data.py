@@ -93,13 +93,13 @@ async def _erase_events(tx: WriteTransaction, about: dict[Document, Sequence[UUI
     told = select(events.c.id, events.c.position, events.c.resource_kind, events.c.body)
     rows = await tx.rows(told.where(owned(events, tx.tenant), or_(*of_these)))
     values = [
-        {"this": row["id"], "at": row["position"], "bytes": without_words(row["body"], row["resource_kind"], "data")}
+        {"this": row["id"], "there": row["position"], "bytes": without_words(row["body"], row["resource_kind"], "data")}
         for row in rows
     ]
-    event = update(events).where(owned(events, tx.tenant), events.c.position == bindparam("at"))
+    event = update(events).where(owned(events, tx.tenant), events.c.position == bindparam("there"))
     await tx.execute_for_each(event.values(body=bindparam("bytes")), [_but(each, "this") for each in values])
     post = update(deliveries).where(owned(deliveries, tx.tenant), deliveries.c.subject_id == bindparam("this"))
-    await tx.execute_for_each(post.values(body=bindparam("bytes")), [_but(each, "at") for each in values])
+    await tx.execute_for_each(post.values(body=bindparam("bytes")), [_but(each, "there") for each in values])
     event_ids = [row["id"] for row in rows]
     await _forget_answers(tx, event_ids)
     return event_ids

@@ -101,7 +101,7 @@ async def old(tx: ReadTransaction, now: datetime) -> bool:
 
 async def prune(tx: WriteTransaction, now: datetime, most: int) -> int:
     """Remove up to ``most`` of the tenant's keys past their time; return how many that were."""
-    return await tx.execute(_pruning(tx, now, most))
+    return len(await tx.rows(_pruning(tx, now, most).returning(kept_answers.c.key)))
 
 
 class _holds(FunctionElement[bool]):  # noqa: N801 - it is called as a function

@@ -8,6 +8,8 @@ from typing import Any
 import pytest
 from lxml import html
 
+pytestmark = pytest.mark.xdist_group("site")  # which is built once
+
 DOCUMENT = json.loads((Path(__file__).parents[2] / "openapi/openapi.json").read_text("utf-8"))
 CALLS = [
     (call["tags"][0], f"{method.upper()} {path}" if part == "paths" else path, call)

@@ -11,6 +11,8 @@ from playwright.sync_api import Browser, Page
 
 from tests.browser import violations
 
+pytestmark = pytest.mark.xdist_group("site")
+
 ROOT = Path(__file__).parents[2]
 NARROW, WIDE = 320, 1280
 LOOKED_AT = (

@@ -10,9 +10,10 @@ from pathlib import Path
 import pytest
 from aiohttp import web
 
+from cotterline.partner_kit.callback_checks import CALLBACK_CHECKS
 from cotterline.partner_kit.receiver_checks import RECEIVER_CHECKS
-from tests.command_line import run
-from tests.partner_kit.programs import SECRET, Program, Receiver, Supplier
+from tests.command_line import free_port, run
+from tests.partner_kit.programs import REPLY_SECRET, SECRET, Program, Receiver, Supplier
 
 OPEN = ("--secret-file", "-", "--open-network", "127.0.0.0/8", "--pause", "0")
 
@@ -57,6 +58,25 @@ def test_a_wrong_receiver_is_told_what_is_wrong_and_how_to_mend_it(tmp_path: Pat
     assert said.stdout.endswith("25 checks: 2 wrong, 0 could be better.\n")
     (only,) = json.loads(told.stdout)
     assert (only["name"], only["must"], only["source"]) == ("stale", True, "Standard Webhooks 1.0")
+
+
+def test_a_supplier_that_calls_back_is_tried_with_that_too(tmp_path: Path) -> None:
+    (tmp_path / "reply-secret").write_text(REPLY_SECRET)
+    for fault, status in (("", 0), ("names each try anew", 1)):
+        replies = ("--replies-to", f"http://127.0.0.1:{free_port()}", "--reply-secret-file", "reply-secret")
+        wanted = [part for each in CALLBACK_CHECKS for part in ("--only", each.name)]
+        with serving(Supplier(fault)) as address:
+            said = run(
+                "check-supplier", address, *OPEN, *replies, "--wait", "2", *wanted, folder=tmp_path, stdin=SECRET
+            )
+        assert (said.returncode, said.stderr) == (status, ""), said.stdout
+        assert said.stdout.endswith(f"6 checks: {status} wrong, 0 could be better.\n")
+
+
+@pytest.mark.parametrize("place", ["https://127.0.0.1:80", "http://127.0.0.1", "http://h:1/path", "http://h:99999"])
+def test_a_place_for_replies_that_cannot_be_listened_at_is_refused(place: str, tmp_path: Path) -> None:
+    said = run("check-supplier", "http://127.0.0.1:9/", *OPEN, "--replies-to", place, folder=tmp_path, stdin=SECRET)
+    assert (said.returncode, "http://HOST:PORT" in said.stderr) == (2, True)
 
 
 def test_what_is_no_must_does_not_count(tmp_path: Path) -> None:

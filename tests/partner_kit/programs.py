@@ -8,9 +8,10 @@ import json
 import time
 from typing import Any, Final
 
-from aiohttp import web
+from aiohttp import ClientSession, web
 
 SECRET: Final = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"  # noqa: S105 - the example of Standard Webhooks 1.0
+REPLY_SECRET: Final = "whsec_C2FVsBQIhrscChlQIMV+b5sSYspob7oD"  # noqa: S105 - guards nothing but tests
 TOLERANCE: Final = 300
 
 
@@ -110,12 +111,13 @@ class Receiver(Program):
 
 
 class Supplier(Program):
-    """A supplier that replies in the answer."""
+    """A supplier that replies in the answer, and once more where it is asked to."""
 
     def __init__(self, fault: str = "") -> None:
         super().__init__(fault)
         self.replies = 0
         self.first: dict[str, object] = {}
+        self.calling: set[asyncio.Task[None]] = set()
 
     def _known(self, name: str, body: bytes) -> web.Response:
         if self.fault == "takes another body" and body != self.taken[name]:
@@ -127,6 +129,8 @@ class Supplier(Program):
             return web.Response(status=422 if self.fault == "knows no change" else 204)
         if self.fault == "stumbles" and any("NO-SUCH" in line["code"] for line in told.get("lines", ())):
             return web.Response(status=500)
+        if "reply_to" in told and self.fault != "calls nobody back":
+            self.calling.add(asyncio.create_task(self._call_back(str(told["reply_to"]))))
         answer = self._reply()
         self.first[[*self.taken][-1]] = json.loads(answer.text or "{}")
         return answer
@@ -137,3 +141,28 @@ class Supplier(Program):
         if self.fault == "writes replies of its own":
             told["when"] = told.pop("at")
         return web.json_response(told)
+
+    async def _call_back(self, place: str) -> None:
+        """Send a reply until it is taken, three times at most."""
+        async with ClientSession() as session:
+            for number in range(1, 4):
+                body, headers = self._called_back_with(number)
+                async with session.post(place, data=body, headers=headers) as answer:
+                    if answer.status == 202 or self.fault == "gives replies up":
+                        return
+
+    def _called_back_with(self, number: int) -> tuple[bytes, dict[str, str]]:
+        told = {"at": "2024-05-04T10:00:00Z", "says": [{"says": "dispatched"}], "note": "on its way"}
+        if self.fault == "calls back in words of its own":
+            told["says"] = "dispatched"
+        if self.fault == "says something else the second time":
+            told["note"] = f"told {number} times"
+        body = json.dumps(told).encode()
+        name = f"r{number}" if self.fault == "names each try anew" else "r1"
+        second = str(int(time.time()) - (2 * TOLERANCE if self.fault == "signs once for all" else 0))
+        secret = SECRET if self.fault == "signs replies with the other secret" else REPLY_SECRET
+        key = base64.b64decode(secret.removeprefix("whsec_"))
+        fitting = base64.b64encode(hmac.digest(key, f"{name}.{second}.".encode() + body, hashlib.sha256)).decode()
+        kind = "text/plain" if self.fault == "calls it text" else "application/json"
+        signed = {"webhook-id": name, "webhook-timestamp": second, "webhook-signature": f"v1,{fitting}"}
+        return body, {"Content-Type": kind} | ({} if self.fault == "signs no reply" else signed)

@@ -3,6 +3,8 @@
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from cotterline.partner_kit.callback_checks import CALLBACK_CHECKS
+from cotterline.partner_kit.callbacks import Callbacks
 from cotterline.partner_kit.checks import COMMON, Check
 from cotterline.partner_kit.receiver_checks import RECEIVER_CHECKS
 from cotterline.partner_kit.subject import Events, Orders
@@ -18,9 +20,10 @@ def lines() -> Iterator[str]:
     yield from (row("both", each) for each in COMMON)
     yield from (row("receivers", each) for each in receivers)
     yield from (row("suppliers", each) for each in suppliers)
+    yield from (row("their replies", each) for each in CALLBACK_CHECKS)
 
 
-def row(of: str, check: Check[Events] | Check[Orders] | Check[Events | Orders]) -> str:
+def row(of: str, check: Check[Events] | Check[Orders] | Check[Events | Orders] | Check[Callbacks]) -> str:
     return f"| {check.name} | {of} | {'must' if check.must else ''} | {check.tries} | {check.mend} |"
 
 

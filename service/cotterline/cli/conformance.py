@@ -2,7 +2,7 @@
 
 import asyncio
 import functools
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from datetime import UTC, datetime
 from typing import IO, Any, Final, NamedTuple, TypeVar
 
@@ -61,7 +61,7 @@ def options(checks: Sequence[Check[Any]]) -> Callable[[Callable[..., None]], Cal
         @functools.wraps(command)
         def given(secret_file: IO[str] | None, networks: Sequence[str], **more: Any) -> None:  # noqa: ANN401 - options
             own = {name: more.pop(name) for name in ("url", "patience", "pause", "only", "as_json")}
-            command(chosen=Chosen(secret=_secret(secret_file), networks=_opened(networks), **own), **more)
+            command(chosen=Chosen(secret=secret_in(secret_file), networks=_opened(networks), **own), **more)
 
         return functools.reduce(lambda made, option: option(made), known, given)
 
@@ -81,7 +81,12 @@ def _list(checks: Sequence[Check[Any]]) -> Callable[[click.Context, click.Parame
     return told
 
 
-def _secret(file: IO[str] | None) -> str:
+def secret_in(file: IO[str] | None) -> str:
+    """The secret that a file holds, or that is typed.
+
+    Raises:
+        UsageError: it is none.
+    """
     secret = str(file.read() if file else click.prompt("Secret (whsec_...)", hide_input=True)).strip()
     for fault in check_secret(secret, ""):
         raise click.UsageError(f"The secret cannot be used: {fault.detail}.")
@@ -95,10 +100,14 @@ def _opened(networks: Sequence[str]) -> Sequence[Network]:
         raise click.UsageError(f"--open-network: {error}.") from error
 
 
-def run(checks: Sequence[Check[Kind]], kind: Kind, chosen: Chosen) -> int:
-    """Run the checks, tell what they came to, and return the status: 0 where every must holds."""
-    todo = [each for each in checks if not chosen.only or each.name in chosen.only]
-    found = asyncio.run(_tried(todo, kind, chosen))
+async def tried(checks: Sequence[Check[Kind]], kind: Kind, trial: Trial, only: Sequence[str]) -> Sequence[Outcome]:
+    """Run those of the checks that are wanted."""
+    return await outcomes([each for each in checks if not only or each.name in only], trial, kind)
+
+
+def run(tries: Callable[[Trial], Awaitable[Sequence[Outcome]]], chosen: Chosen) -> int:
+    """Try a program, tell what came of it, and return the status: 0 where every must holds."""
+    found = asyncio.run(_trial(tries, chosen))
     if chosen.as_json:
         click.echo(msgspec.json.format(msgspec.json.encode(found)))
     else:
@@ -106,7 +115,7 @@ def run(checks: Sequence[Check[Kind]], kind: Kind, chosen: Chosen) -> int:
     return 1 if any(each.wrong and each.must for each in found) else 0
 
 
-async def _tried(checks: Sequence[Check[Kind]], kind: Kind, chosen: Chosen) -> Sequence[Outcome]:
+async def _trial(tries: Callable[[Trial], Awaitable[Sequence[Outcome]]], chosen: Chosen) -> Sequence[Outcome]:
     async with Poster(chosen.networks) as poster:
         trial = Trial(
             poster,
@@ -116,7 +125,7 @@ async def _tried(checks: Sequence[Check[Kind]], kind: Kind, chosen: Chosen) -> S
             patience=chosen.patience,
             pause=chosen.pause,
         )
-        return await outcomes(checks, trial, kind)
+        return await tries(trial)
 
 
 def _tell(found: Sequence[Outcome]) -> None:

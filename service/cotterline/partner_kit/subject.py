@@ -81,6 +81,11 @@ class Orders:
         """Return an order that was never sent."""
         return self.changed()[0]
 
+    def replied_to(self, place: str) -> Message:
+        """Return an order that was never sent, replies to which go to a place as they go to the service."""
+        order = _order()
+        return self._message(msgspec.structs.replace(order, reply_to=f"{place}/v1/orders/{order.order_id}/callbacks"))
+
     def changed(self) -> tuple[Message, Message, Message]:
         """Return an order that was never sent, another body under its id, and what gives up one of its lines."""
         order = _order()

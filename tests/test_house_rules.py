@@ -21,6 +21,7 @@ LAYERS = {
     "api": {"bench", "store", "delivery", "documents", "practice_supplier", "api"},
     "partner_kit": {"bench", "store", "delivery", "documents", "api", "partner_kit"},
     "runs": {"bench", "store", "delivery", "api", "runs"},
+    "workers": {"store", "delivery", "api", "runs", "settings", "workers"},
     "settings": {"bench", "store", "settings"},
     "logs": {"settings", "logs"},
 }

@@ -7,12 +7,11 @@ import signal
 import socket
 import time
 from collections.abc import AsyncIterator, Iterable, Iterator, Mapping
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, contextmanager
 from datetime import UTC, datetime, timedelta
 from types import FrameType
 from typing import Any
 
-import structlog
 import uvicorn
 from litestar import Litestar, Request
 from litestar.datastructures import State
@@ -47,28 +46,13 @@ from cotterline.api.parameters import check_query
 from cotterline.api.quote_run_limits import QuoteRunLimits
 from cotterline.api.rate_limits import Buckets, BucketsInDatabase, BucketsInMemory, RateLimits, admit_within_limits
 from cotterline.api.readiness import Readiness
-from cotterline.api.routes import ROUTES
+from cotterline.api.routes import ROUTES, WATCHED
 from cotterline.api.token_bucket import Policy
-from cotterline.delivery.due_visits import DueVisits
-from cotterline.delivery.ended_runs import EndedRuns
-from cotterline.delivery.lapsed_quotes import LapsedQuotes
-from cotterline.delivery.long_over_quotes import LongOverQuotes
-from cotterline.delivery.old_answers import OldAnswers
-from cotterline.delivery.old_events import OldEvents
-from cotterline.delivery.outbox_worker import Count, Worker, uncounted
-from cotterline.delivery.post import Poster
-from cotterline.delivery.runs_left_behind import RunsLeftBehind
-from cotterline.delivery.sweeps import Sweep
-from cotterline.runs.worker import RunWorker
 from cotterline.settings import Settings, networks_in
 from cotterline.store.address import driver_url
 from cotterline.store.cipher import Cipher
 from cotterline.store.database import Database
-
-GRACE_SECONDS = 30
-"""How long requests under way may take to finish once the server was told to stop, and posts after them."""
-
-log = structlog.get_logger("cotterline.main")
+from cotterline.workers import GRACE_SECONDS, working
 
 
 def create_app(settings: Settings) -> Edge:
@@ -110,7 +94,7 @@ async def _running(app: Litestar) -> AsyncIterator[None]:
     app.state.cipher = Cipher.of(settings.database_url, settings.secret_keys)
     keeping = asyncio.create_task(uses.keep_always())
     try:
-        async with posting(settings, database, app.state.cipher, app.state.metrics.tried):
+        async with working(settings, database, app.state.cipher, app.state.metrics):
             yield
     finally:
         keeping.cancel()
@@ -121,68 +105,60 @@ async def _running(app: Litestar) -> AsyncIterator[None]:
             await asyncio.to_thread(tracer.close)
 
 
-@asynccontextmanager
-async def posting(settings: Settings, database: Database, cipher: Cipher, count: Count) -> AsyncIterator[None]:
-    """Post what is due while the block runs, where this process is to; at its end posts under way are finished.
+async def work(settings: Settings) -> bool:
+    """Do nothing but post what is due and work on runs, until SIGINT or SIGTERM; posts under way are finished.
 
-    Offers whose time is over and re-checks that are due are told of by the same process, and runs are worked on.
+    Where there is a port for it, whether the process is well and what it counts can be read there until the end.
+
+    Returns:
+        Whether it was told to stop; else some of the work has died, and a new process should take it up.
     """
-    if settings.worker == "off":
-        yield
-        return
-    async with Poster(networks_in(settings.open_networks), settings.practice_supplier) as poster:
-        kept = timedelta(days=settings.run_days)
-        workers = (Worker(database, cipher, poster, count=count), RunWorker(database, kept))
-        running = [asyncio.create_task(worker.run()) for worker in workers]
-        for each in running:
-            each.add_done_callback(_mourn)
-        sweeping = [asyncio.create_task(each.run()) for each in _sweeps(settings, database)]
-        try:
-            yield
-        finally:
-            for each in sweeping:
-                each.cancel()
-            await asyncio.wait(sweeping)
-            for worker in workers:
-                worker.stop()
-            await asyncio.wait(running, timeout=GRACE_SECONDS)
-            for each in running:
-                each.cancel()
-
-
-def _sweeps(settings: Settings, database: Database) -> Iterator[Sweep]:
-    """What time alone brings about, as this operator wants it."""
-    for kind in (LapsedQuotes, DueVisits, EndedRuns, OldAnswers):
-        yield kind(database, _now)
-    yield RunsLeftBehind(database, _now, timedelta(days=settings.run_wait_days))
-    if settings.customer_days:
-        yield LongOverQuotes(database, _now, timedelta(days=settings.customer_days))
-    if settings.event_days:
-        yield OldEvents(database, _now, timedelta(days=settings.event_days))
-
-
-def _now() -> datetime:
-    return datetime.now(UTC)
-
-
-async def work(settings: Settings) -> None:
-    """Do nothing but post what is due, until SIGINT or SIGTERM; posts under way are finished."""
     told = asyncio.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         asyncio.get_running_loop().add_signal_handler(number, told.set)
+    metrics = Metrics()
     database = await Database.open(settings.database_url, settings.database_connections)
     try:
         cipher = Cipher.of(settings.database_url, settings.secret_keys)
-        async with posting(settings, database, cipher, uncounted):
-            await told.wait()
+        async with (
+            _watched(settings, database, metrics) as readiness,
+            working(settings, database, cipher, metrics) as running,
+        ):
+            stop = asyncio.create_task(told.wait())
+            await asyncio.wait([stop, *running], return_when=asyncio.FIRST_COMPLETED)
+            stop.cancel()
+            readiness.leaving = True
     finally:
         await database.close()
+    return told.is_set()
 
 
-def _mourn(running: asyncio.Task[None]) -> None:
-    """Say so when a worker ended by an error of our own: this process does its work no more."""
-    if not running.cancelled() and (error := running.exception()) is not None:
-        log.critical("a worker has died", exc_info=error)
+@asynccontextmanager
+async def _watched(settings: Settings, database: Database, metrics: Metrics) -> AsyncIterator[Readiness]:
+    """Serve what a worker tells of itself while the block runs, where there is a port for it."""
+    readiness = Readiness(database)
+    if not settings.worker_port:
+        yield readiness
+        return
+    app = application(WATCHED)
+    app.state.readiness, app.state.scraping = readiness, Scraping(metrics, settings.metrics_token)
+    edge = Edge(app, settings.public_base_url, watchers=[metrics])
+    page = _Page(_configuration(edge, settings.worker_host, settings.worker_port))
+    serving = asyncio.create_task(page.serve([page.config.bind_socket()]))
+    try:
+        yield readiness
+    finally:
+        page.should_exit = True
+        await serving
+
+
+class _Page(uvicorn.Server):
+    """A server beside other work, which ends once that has: signals are not for it."""
+
+    @contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Leave signals to the work."""
+        yield
 
 
 class Server(uvicorn.Server):
@@ -226,23 +202,23 @@ class Server(uvicorn.Server):
 def server(settings: Settings) -> Server:
     """Return the server for :func:`create_app`: call its ``run``; it stops on SIGINT or SIGTERM, requests finished."""
     app = create_app(settings)
-    return Server(
+    return Server(app, _configuration(app, settings.host, settings.port), settings.leave_seconds)
+
+
+def _configuration(app: Edge, host: str, port: int) -> uvicorn.Config:
+    return uvicorn.Config(
         app,
-        uvicorn.Config(
-            app,
-            host=settings.host,
-            port=settings.port,
-            http=Connection,
-            loop="uvloop",
-            ws="none",
-            lifespan="on",
-            log_config=None,
-            access_log=False,
-            server_header=False,
-            proxy_headers=False,
-            timeout_graceful_shutdown=GRACE_SECONDS,
-        ),
-        settings.leave_seconds,
+        host=host,
+        port=port,
+        http=Connection,
+        loop="uvloop",
+        ws="none",
+        lifespan="on",
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,
+        timeout_graceful_shutdown=GRACE_SECONDS,
     )
 
 
@@ -335,7 +311,7 @@ def _rate_limits(settings: Settings, database: Database) -> RateLimits:
 
 
 def _stamp() -> Stamp:
-    return Stamp(id=uuid7(), now=_now())
+    return Stamp(id=uuid7(), now=datetime.now(UTC))
 
 
 _DEPENDENCIES: Mapping[str, Provide] = {

@@ -49,6 +49,8 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
             where none is given, one is made and kept in a file beside the database.
         worker: whether this process also posts what is due, ``on`` or ``off``; with several processes, ``off`` and
             ``cotterline worker`` beside them.
+        worker_host: address on which ``cotterline worker`` tells of itself; only this machine unless set.
+        worker_port: port of the same: ``/health/live``, ``/health/ready``, ``/metrics`` and nothing else; 0 is no port.
         open_networks: networks that may be posted to although they are not public, as ``10.1.0.0/16,fd00::/8``; for a
             supplier on the operator's own network, or for a demonstration on one machine.
         practice_supplier: address of ``cotterline practice-supplier``, which shops may post to in test mode alone.
@@ -78,6 +80,8 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True):
     wrong_keys_per_minute: Rate = 30
     secret_keys: str = ""
     worker: Literal["on", "off"] = "on"
+    worker_host: Annotated[str, Meta(min_length=1, max_length=253)] = "127.0.0.1"
+    worker_port: Annotated[int, Meta(ge=0, le=65535)] = 0
     open_networks: str = ""
     practice_supplier: str = ""
     run_days: Annotated[int, Meta(ge=1, le=365)] = 7

@@ -18,6 +18,7 @@ from cotterline.settings import Settings
 from cotterline.store.database import Database
 from tests.delivery.outbox import enqueue, event, subscribe
 from tests.shops import Shop
+from tests.store.running import NOON, act, made, of_parts
 
 pytestmark = pytest.mark.anyio
 
@@ -111,10 +112,38 @@ async def test_the_lag_is_that_of_the_oldest_delivery_due(database_url: str, dat
         assert 7200 <= counts(client, "cotterline_delivery_lag_seconds")[()] < 7300
 
 
-def test_without_an_answer_of_the_database_the_lag_is_no_number(empty_database_url: str) -> None:
-    settings = Settings(database_url=empty_database_url, metrics_token=TOKEN, worker="off")
+async def test_runs_are_told_by_state_with_what_waits_and_since_when(
+    database_url: str, database: Database, shop_a: Shop, shop_b: Shop
+) -> None:
+    await of_parts(database, shop_a.tenant, 5, 6)
+    hour_ago = datetime.now(UTC) - timedelta(hours=1)
+    await made(database, shop_b.tenant, worked_since=hour_ago)  # in which nothing came yet
+    paused = await of_parts(database, shop_b.tenant, 5)
+    await act(database, shop_b.tenant, paused.id, "pause")
+    settings = Settings(database_url=database_url, metrics_token=TOKEN, worker="off")
+    since = (datetime.now(UTC) - NOON).total_seconds()
     with TestClient(create_app(settings), raise_server_exceptions=False) as client:
-        assert math.isnan(counts(client, "cotterline_delivery_lag_seconds")[()])
+        assert counts(client, "cotterline_runs_open") == {("receiving",): 1, ("working",): 1, ("paused",): 1}
+        assert counts(client, "cotterline_run_parts_waiting") == {(): 2}
+        assert since <= counts(client, "cotterline_run_lag_seconds")[()] < since + 60
+
+
+def test_without_an_answer_of_the_database_what_waits_is_no_number(empty_database_url: str) -> None:
+    settings = Settings(database_url=empty_database_url, metrics_token=TOKEN, worker="off")
+    names = ("deliveries_due", "delivery_lag_seconds", "runs_open", "run_parts_waiting", "run_lag_seconds")
+    with TestClient(create_app(settings), raise_server_exceptions=False) as client:
+        for name in names:
+            told = counts(client, f"cotterline_{name}")
+            assert told, name
+            assert all(math.isnan(value) for value in told.values()), name
+
+
+def test_a_process_tells_what_it_does_beside_calls(scraped: TestClient[Edge], database_url: str) -> None:
+    kinds = {"posts", "runs", "lapsed quotes", "due visits", "ended runs", "old answers", "runs left behind"}
+    assert counts(scraped, "cotterline_workers") == {(kind,): 1 for kind in kinds}
+    settings = Settings(database_url=database_url, metrics_token=TOKEN, worker="off")
+    with TestClient(create_app(settings)) as server:
+        assert counts(server, "cotterline_workers") == {}
 
 
 def test_two_applications_count_apart(scraped: TestClient[Edge], database_url: str) -> None:

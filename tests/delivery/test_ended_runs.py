@@ -53,6 +53,15 @@ async def test_answers_are_kept_to_the_moment_their_time_is_over(database: Datab
     assert (await get(database, tenant, run.id)).version == kept.version
 
 
+async def test_what_was_removed_is_counted(database: Database, tenant: Tenant) -> None:
+    for _ in range(2):
+        await finished(database, tenant)
+    counted: list[tuple[str, int]] = []
+    await EndedRuns(database, Clock(NOON + WEEK)).sweep(lambda *told: counted.append(told))
+    assert {sought for sought, _ in counted} == {"ended runs"}
+    assert sum(settled for _, settled in counted) == 2
+
+
 async def test_a_cancelled_run_keeps_nothing(database: Database, tenant: Tenant) -> None:
     run = await of_parts(database, tenant, 5, 6, 7)
     await act(database, tenant, run.id, "cancel")

@@ -63,7 +63,7 @@ async def live() -> Health:
 async def ready(readiness: NamedDependency[Readiness]) -> Ready:
     """Ask the database whether it has this version's tables: send no requests here while this fails."""
     if readiness.leaving:
-        raise RequestRefusedError("unavailable", "This server is about to stop.", headers={"Retry-After": "5"})
+        raise RequestRefusedError("unavailable", "This process is about to stop.", headers={"Retry-After": "5"})
     found = await readiness.found()
     if found.backlog is None:
         words = f"The database lacks {', '.join(found.lacking)} of this version's steps. Run `cotterline migrate`."

@@ -18,6 +18,7 @@ from prometheus_client.exposition import CONTENT_TYPE_LATEST, generate_latest
 import cotterline
 from cotterline.api.exchange import Exchange
 from cotterline.api.problems import RequestRefusedError
+from cotterline.api.quote_run_metrics import QuoteRunMetrics
 from cotterline.api.readiness import Backlog, Readiness
 
 _SECONDS = (0.002, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10, 30)
@@ -28,10 +29,26 @@ class Metrics:
     """The counters of one application, with a registry of their own.
 
     A label never holds what a client made up: a method made up is ``_OTHER``, a path without a route ``none``.
+
+    Attributes:
+        runs: the counters of runs.
     """
 
     def __init__(self) -> None:
         self._registry = CollectorRegistry()
+        self.runs = QuoteRunMetrics(self._registry)
+        self._workers = Gauge(
+            "cotterline_workers",
+            "What this process does beside calls: 1, or 0 once that has ended or died.",
+            ("work",),
+            registry=self._registry,
+        )
+        self._swept = Counter(
+            "cotterline_swept",
+            "What time alone brought about; of ended runs, those whose answers were removed.",
+            ("sought",),
+            registry=self._registry,
+        )
         self._requests = Counter("cotterline_http_requests", "Requests answered.", _LABELS, registry=self._registry)
         self._duration = Histogram(
             "cotterline_http_request_duration_seconds",
@@ -80,10 +97,19 @@ class Metrics:
         """Count one try to post something."""
         self._tries.labels(kind, outcome).inc()
 
+    def swept(self, sought: str, settled: int) -> None:
+        """Count what a sweep settled."""
+        self._swept.labels(sought).inc(settled)
+
+    def at_work(self, work: str, *, going: bool) -> None:
+        """Tell whether this process does some work beside calls."""
+        self._workers.labels(work).set(going)
+
     def page(self, backlog: Backlog | None) -> bytes:
         """Everything counted so far, as a scraper reads it; without a backlog what is due is not a number."""
         self._due.set(backlog.count if backlog else math.nan)
         self._lag.set(backlog.seconds if backlog else math.nan)
+        self.runs.tell(backlog)
         return generate_latest(self._registry)
 
 

@@ -7,19 +7,29 @@ from typing import Final
 import msgspec
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
-from cotterline.store import delivery_claims, migrate
+from cotterline.store import delivery_claims, migrate, quote_run_claims
 from cotterline.store.database import Database, ReadTransaction
+from cotterline.store.quote_run_claims import RunLag
 from cotterline.store.tenancy import SERVICE
 
 READY_SECONDS: Final = 2.0
 """How long a database may take to answer; whoever asks gets his answer then, well within a probe's patience."""
 
 
-class Backlog(msgspec.Struct, frozen=True):
-    """What is due and not being posted, over every shop, and since how many seconds the oldest of it is due."""
+class Backlog(msgspec.Struct, frozen=True, kw_only=True):
+    """What waits for a worker, over every shop.
+
+    Attributes:
+        count: deliveries that are due and not being posted.
+        seconds: since when the oldest of them is due.
+        runs: how far the workers of runs lie behind.
+        run_seconds: since when nothing has come of the run that waits longest.
+    """
 
     count: int
     seconds: float
+    runs: RunLag
+    run_seconds: float
 
 
 class Found(msgspec.Struct, frozen=True):
@@ -79,7 +89,14 @@ class Readiness:
 async def _backlog(tx: ReadTransaction) -> Backlog:
     now = datetime.now(UTC)
     lag = await delivery_claims.lag(tx, now)
-    return Backlog(lag.count, max((now - lag.oldest).total_seconds(), 0.0) if lag.oldest else 0.0)
+    runs = await quote_run_claims.lag(tx, now)
+    return Backlog(
+        count=lag.count, seconds=_seconds(lag.oldest, now), runs=runs, run_seconds=_seconds(runs.oldest, now)
+    )
+
+
+def _seconds(since: datetime | None, now: datetime) -> float:
+    return max((now - since).total_seconds(), 0.0) if since else 0.0
 
 
 def _look_at(task: asyncio.Task[Found]) -> None:

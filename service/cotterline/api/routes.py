@@ -58,6 +58,9 @@ from cotterline.api import (
     thread_verdicts,
 )
 
+WATCHED: tuple[ControllerRouterHandler, ...] = (health.live, health.ready, metrics.scrape)
+"""What every process can tell of itself, a worker's too."""
+
 ROUTES: tuple[ControllerRouterHandler, ...] = (
     thread_verdicts.create,
     spindle_options.create,
@@ -161,9 +164,7 @@ ROUTES: tuple[ControllerRouterHandler, ...] = (
     deliveries.retry,
     practice_suppliers.read,
     reference.threads,
-    health.live,
-    health.ready,
-    metrics.scrape,
+    *WATCHED,
     openapi.document,
     docs.page,
     docs.asset,

@@ -19,7 +19,13 @@ EVERY_SECONDS: Final = 60.0
 BATCH: Final = 100
 """Things settled in one transaction: whoever else tells of something of this shop's waits for its end."""
 
+Count = Callable[[str, int], None]
+
 log = structlog.get_logger("cotterline.sweeps")
+
+
+def uncounted(_sought: str, _settled: int) -> None:
+    """Count nothing."""
 
 
 class Sweep(ABC):
@@ -47,21 +53,27 @@ class Sweep(ABC):
     async def settle(self, tx: WriteTransaction, now: datetime, most: int) -> int:
         """Record and tell up to ``most`` of what is due; return how many that were."""
 
-    async def run(self) -> NoReturn:
+    async def run(self, count: Count = uncounted) -> NoReturn:
         """Sweep once a minute, for ever."""
         while True:
             try:
-                await self.sweep()
+                await self.sweep(count)
             except (SQLAlchemyError, OSError) as error:
                 log.warning("a sweep failed", sought=self.sought, error=type(error).__qualname__)
             await asyncio.sleep(EVERY_SECONDS)
 
-    async def sweep(self) -> int:
-        """Settle what is due by now; return how many that were."""
+    async def sweep(self, count: Count = uncounted) -> int:
+        """Settle what is due by now; return how many that were.
+
+        Args:
+            count: is told what was sought and how many were settled, after each transaction.
+        """
         settled = 0
         for tenant in await self._tenants():
             while await self._any(tenant):
-                settled += await self._settle(tenant)
+                these = await self._settle(tenant)
+                count(self.sought, these)
+                settled += these
         return settled
 
     async def _tenants(self) -> Sequence[Tenant]:

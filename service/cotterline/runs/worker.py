@@ -9,9 +9,11 @@ from uuid import UUID, uuid4
 
 import msgspec
 import structlog
+from prometheus_client import CollectorRegistry
 from sqlalchemy.exc import SQLAlchemyError
 
 from cotterline.api.problems import Call, log_failure, refusal_of
+from cotterline.api.quote_run_metrics import PartWatch, QuoteRunMetrics
 from cotterline.delivery.outbox_worker import until
 from cotterline.delivery.quote_run_changes import At, end_part
 from cotterline.runs.part import RunBench, StoppedError, answered
@@ -55,10 +57,20 @@ class RunWorker:
         kept: how long the answers of a run are kept once it is finished.
         clock: tells the present instant.
         lease: how long a claim holds unless it is made longer.
+        metrics: counts; nobody reads them where none are given.
     """
 
-    def __init__(self, database: Database, kept: timedelta, *, clock: Clock = _now, lease: timedelta = LEASE) -> None:
+    def __init__(
+        self,
+        database: Database,
+        kept: timedelta,
+        *,
+        clock: Clock = _now,
+        lease: timedelta = LEASE,
+        metrics: QuoteRunMetrics | None = None,
+    ) -> None:
         self._database = database
+        self._metrics = metrics or QuoteRunMetrics(CollectorRegistry())
         self._kept = kept
         self._clock = clock
         self._lease = lease
@@ -92,7 +104,8 @@ class RunWorker:
         if claimed is None:
             return False
         try:
-            await self._see_through(claimed)
+            with self._metrics.watch() as watch:
+                await self._see_through(claimed, watch)
         except (SQLAlchemyError, OSError) as error:
             log.warning("a part waits for its lease to run out", **_named(claimed), error=type(error).__qualname__)
         except Exception as error:  # noqa: BLE001 - it costs this try and nothing else
@@ -131,7 +144,7 @@ class RunWorker:
         async with self._database.write(SERVICE) as tx:
             return await quote_run_claims.claim(tx, run, lease)
 
-    async def _see_through(self, claimed: ClaimedPart) -> None:
+    async def _see_through(self, claimed: ClaimedPart, watch: PartWatch) -> None:
         bench = await self._bench(claimed)
         if bench is None:
             return  # the run was cancelled and removed meanwhile
@@ -144,7 +157,8 @@ class RunWorker:
             await self._give_back(claimed)
             return
         # As long as the database is away nothing else could be done either, and the work would be lost.
-        await until(float("inf"), lambda: self._end(claimed, found))
+        if await until(float("inf"), lambda: self._end(claimed, found)):
+            watch.kept(found.quoted, found.refused)
 
     async def _work(self, claimed: ClaimedPart, bench: RunBench) -> Answered:
         """Work a part through beside the loop, and keep its claim while that lasts."""

@@ -4,14 +4,14 @@ A claim is a lease with a token, as for the outbox: once it has run out and anot
 first one's answers are dropped, and no bicycle counts twice.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from uuid import UUID
 
 import msgspec
-from sqlalchemy import ColumnElement, and_, exists, or_, select, update
+from sqlalchemy import ColumnElement, and_, case, exists, func, or_, select, update
 
-from cotterline.bench.quote_run_life import OPEN, WORKED
+from cotterline.bench.quote_run_life import OPEN, WORKED, QuoteRunState
 from cotterline.store import quote_runs
 from cotterline.store.database import ReadTransaction, WriteTransaction
 from cotterline.store.delivery_claims import Lease
@@ -77,6 +77,21 @@ class Answered(msgspec.Struct, frozen=True, kw_only=True):
     refused: int
 
 
+class RunLag(msgspec.Struct, frozen=True):
+    """How far the workers of runs lie behind, over every shop.
+
+    Attributes:
+        open: runs that have not ended, by their state.
+        parts: of runs that are worked, not answered yet; those that somebody works on are among them.
+        oldest: since when nothing has come of the run that waits longest: no answer, no bicycles, no act of the shop's.
+            None where no part waits for a worker.
+    """
+
+    open: Mapping[QuoteRunState, int]
+    parts: int
+    oldest: datetime | None
+
+
 _PART = tuple(parts.c[name] for name in ClaimedPart.__struct_fields__ if name != "run")
 _RUN = tuple(runs.c[name] for name in WaitingRun.__struct_fields__ if name != "tenant")
 
@@ -89,6 +104,39 @@ async def waiting(tx: ReadTransaction, lease: Lease) -> Sequence[WaitingRun]:
         WaitingRun(**{column.name: row[column.name] for column in _RUN}, tenant=Tenant(row["shop_id"], row["mode"]))
         for row in await tx.rows(found)
     ]
+
+
+async def lag(tx: ReadTransaction, now: datetime) -> RunLag:
+    """Return how far the workers lie behind, over every shop; only the service itself may.
+
+    Parts are counted by what runs say of them, and of each run one part is looked at: it reads the runs whose answers
+    are kept, however many parts they have.
+    """
+    this = and_(parts.c.run_id == runs.c.id, parts.c.state == "waiting")
+    unheld = or_(parts.c.lease.is_(None), parts.c.leased_until <= now)
+    free = select(parts.c.number).where(this, unheld).order_by(parts.c.number).limit(1).scalar_subquery()
+    moved = func.coalesce(runs.c.changed_at, runs.c.worked_since)
+    worked = runs.c.state.in_(WORKED)
+    each = (
+        select(
+            runs.c.state,
+            case((worked, runs.c.parts - runs.c.parts_done), else_=0).label("waiting"),
+            case((and_(worked, free.is_not(None)), moved)).label("since"),
+        )
+        .where(runs.c.state.in_(OPEN), runs.c.removed_at.is_(None))
+        .subquery()
+    )
+    figures = (
+        func.count().label("count"),
+        func.sum(each.c.waiting).label("waiting"),
+        func.min(each.c.since).label("since"),
+    )
+    rows = await tx.rows(select(each.c.state, *figures).group_by(each.c.state))
+    return RunLag(
+        open={row["state"]: row["count"] for row in rows},
+        parts=sum(int(row["waiting"]) for row in rows),
+        oldest=min((row["since"] for row in rows if row["since"]), default=None),
+    )
 
 
 async def claim(tx: WriteTransaction, run: WaitingRun, lease: Lease) -> ClaimedPart | None:

@@ -44,7 +44,7 @@ def test_the_container_file_is_right() -> None:
 def test_the_manifests_are_right() -> None:
     files = sorted(str(each) for each in DEPLOY.glob("kubernetes/*.yaml"))
     said = checked("kubernetes-validate", "--strict", "-k", "1.33", *files, install="the extra 'tests'")
-    assert said.count(" passed for resource ") == 8
+    assert said.count(" passed for resource ") == 9
 
 
 def test_the_compose_file_is_right(tmp_path: Path) -> None:
@@ -72,6 +72,41 @@ def test_the_units_are_right_and_shut_in(tmp_path: Path) -> None:
 def test_the_alerts_are_right_and_fire_when_they_should() -> None:
     checked("promtool", "check", "rules", "prometheus/rules.yaml", install="prometheus")
     assert "SUCCESS" in checked("promtool", "test", "rules", "prometheus/rules.test.yaml", install="prometheus")
+
+
+def test_what_is_read_is_right_and_has_the_alerts() -> None:
+    files = sorted(DEPLOY.glob("prometheus/*.yaml"))
+    read = {each: yaml.safe_load(each.read_text("utf-8")) for each in files if "rules" not in each.name}
+    assert len(read) == 3
+    for file, content in read.items():
+        checked("promtool", "check", "config", "--syntax-only", str(file), install="prometheus")
+        assert content["rule_files"] == ["rules.yaml"]
+        assert [job["job_name"] for job in content["scrape_configs"]] == ["cotterline"]
+
+
+def test_no_pod_is_given_variables_that_name_services() -> None:
+    # A service "cotterline" would set COTTERLINE_PORT to tcp://..., and no setting may be unknown or of the wrong kind.
+    manifests = yaml.safe_load_all((DEPLOY / "kubernetes/cotterline.yaml").read_text("utf-8"))
+    pods = [each["spec"]["template"]["spec"] for each in manifests if "template" in each.get("spec", {})]
+    assert [pod["enableServiceLinks"] for pod in pods] == [False] * 3
+
+
+def test_a_worker_is_asked_where_it_tells_of_itself() -> None:
+    compose = yaml.safe_load((DEPLOY / "compose.yaml").read_text("utf-8"))["services"]["worker"]
+    asked = re.findall(
+        r"urlopen\('http://127\.0\.0\.1:(\d+)/health/live'", (DEPLOY / "Containerfile").read_text("utf-8")
+    )
+    assert asked == [compose["environment"]["COTTERLINE_WORKER_PORT"]]
+    unit = (DEPLOY / "systemd/cotterline-worker.service").read_text("utf-8")
+    (job,) = yaml.safe_load((DEPLOY / "prometheus/one-machine.yaml").read_text("utf-8"))["scrape_configs"]
+    (port,) = re.findall(r"^Environment=COTTERLINE_WORKER_PORT=(\d+)$", unit, flags=re.MULTILINE)
+    assert f"127.0.0.1:{port}" in job["static_configs"][0]["targets"]
+    manifests = yaml.safe_load_all((DEPLOY / "kubernetes/cotterline.yaml").read_text("utf-8"))
+    (pod,) = [each for each in manifests if each["metadata"]["name"] == "cotterline-worker"]
+    (container,) = pod["spec"]["template"]["spec"]["containers"]
+    told = {each["name"]: each["value"] for each in container["env"]}
+    assert [str(each["containerPort"]) for each in container["ports"]] == [told["COTTERLINE_WORKER_PORT"]]
+    assert {container[f"{kind}Probe"]["httpGet"]["port"] for kind in ("startup", "liveness", "readiness")} == {"http"}
 
 
 def test_every_alert_gives_advice() -> None:

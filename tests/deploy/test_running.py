@@ -3,6 +3,7 @@
 import http.client
 import json
 import re
+import shutil
 import socket
 import ssl
 import subprocess
@@ -135,18 +136,12 @@ def test_what_is_watched_is_what_a_service_counts(tmp_path: Path) -> None:
         for expression in expressions():
             for name in re.findall(r"\b(?:cotterline|process)_[a-z_]+", expression):
                 assert name in counted or name.removesuffix("_total") in counted, name
-        config = {
-            "global": {"scrape_interval": "1s"},
-            "rule_files": [str(DEPLOY / "prometheus/rules.yaml")],
-            "scrape_configs": [
-                {
-                    "job_name": "cotterline",
-                    "authorization": {"credentials": TOKEN},
-                    "static_configs": [{"targets": [served.address.removeprefix("http://")]}],
-                }
-            ],
-        }
-        (tmp_path / "prometheus.yaml").write_text(json.dumps(config))
+        config = yaml.safe_load((DEPLOY / "prometheus/one-machine.yaml").read_text("utf-8"))
+        (job,) = config["scrape_configs"]
+        job["static_configs"] = [{"targets": [served.address.removeprefix("http://")]}]
+        (tmp_path / "prometheus.yaml").write_text(json.dumps(config | {"global": {"scrape_interval": "1s"}}))
+        (tmp_path / "metrics-token").write_text(TOKEN)
+        shutil.copy(DEPLOY / "prometheus/rules.yaml", tmp_path)
         listen = f"--web.listen-address=127.0.0.1:{port}"
         kept = f"--storage.tsdb.path={tmp_path}/kept"
         command = (found("prometheus", "prometheus"), f"--config.file={tmp_path}/prometheus.yaml", listen, kept)
@@ -160,5 +155,9 @@ def test_what_is_watched_is_what_a_service_counts(tmp_path: Path) -> None:
                 time.sleep(0.2)
             for expression in expressions():
                 asked(port, expression)
-            for seen in ("max(cotterline_deliveries_due)", "count by (version) (cotterline_core_info)"):
+            for seen in (
+                "max(cotterline_deliveries_due)",
+                "cotterline_runs_open == 0",
+                'cotterline_workers{work="runs"} == 1',
+            ):
                 assert asked(port, seen), seen

@@ -5,6 +5,7 @@ import re
 import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from uuid import uuid4
 
 import pytest
@@ -144,6 +145,14 @@ def test_a_process_tells_what_it_does_beside_calls(scraped: TestClient[Edge], da
     settings = Settings(database_url=database_url, metrics_token=TOKEN, worker="off")
     with TestClient(create_app(settings)) as server:
         assert counts(server, "cotterline_workers") == {}
+
+
+def test_operators_are_told_of_every_metric(scraped: TestClient[Edge]) -> None:
+    page_for_operators = Path(__file__).parents[2] / "service/docs/operate.md"
+    told = {*re.findall(r"^\| `(cotterline_\w+)` \|", page_for_operators.read_text("utf-8"), flags=re.MULTILINE)}
+    families = [each for each in text_string_to_metric_families(page(scraped)) if each.name.startswith("cotterline_")]
+    there = {f"{each.name}_total" if each.type == "counter" else each.name for each in families}
+    assert told == {name for name in there if not name.endswith("_created")}
 
 
 def test_two_applications_count_apart(scraped: TestClient[Edge], database_url: str) -> None:

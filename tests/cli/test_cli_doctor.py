@@ -148,25 +148,28 @@ def test_an_event_of_the_future_tells_of_a_clock_set_back(database_url: str, sho
     assert "in the future" in first["found"]
 
 
-def test_parts_that_nobody_works_on_are_told(database_url: str, shop_a: Shop, tmp_path: Path) -> None:
+def test_a_run_that_nobody_works_on_is_told(database_url: str, shop_a: Shop, tmp_path: Path) -> None:
     run_id = uuid7()
     common = {"run_id": run_id, **ownership(shop_a.tenant)}
     whole = {"created_at": NOW, "actor": "x", "bicycles_form": "json_lines", "answers_form": "json_lines", "version": 1}
-    counts = dict.fromkeys(("received_bytes", "bicycles", "quoted", "refused", "parts", "parts_done"), 1)
+    counts = dict.fromkeys(("received_bytes", "bicycles", "quoted", "refused"), 1) | {"parts": 2, "parts_done": 1}
     run_row = {"id": run_id, **ownership(shop_a.tenant), **whole, **counts, "derivation": False, "state": "working"}
-    part = {**common, "number": 1, "lines_before": 0, "records_before": 0, "bicycles": 1, "state": "waiting"}
+    part = {**common, "number": 2, "lines_before": 0, "records_before": 0, "bicycles": 1, "state": "waiting"}
     done(
         database_url,
         shop_a.tenant,
-        insert(tables.quote_runs).values(**run_row, received_all=True, worked_since=NOW),
+        insert(tables.quote_runs).values(**run_row, received_all=True, worked_since=NOW - timedelta(minutes=4)),
         insert(tables.quote_run_parts).values(**part, attempts=0),
     )
-    assert look(database_url, tmp_path)["runs"][0]["weight"] == "look"
+    well = {"about": "runs", "weight": "ok", "found": "1 parts to be answered", "advice": ""}
+    assert look(database_url, tmp_path)["runs"] == [well]
+    done(database_url, shop_a.tenant, update(tables.quote_runs).values(changed_at=NOW - timedelta(minutes=40)))
+    (stuck,) = look(database_url, tmp_path)["runs"]
+    assert stuck["weight"] == "look"
+    assert stuck["found"].startswith("1 parts to be answered, and nothing has come of one run for 4")
     held = update(tables.quote_run_parts).values(lease=uuid7(), leased_until=datetime.now(UTC) + timedelta(minutes=9))
     done(database_url, shop_a.tenant, held)
-    assert look(database_url, tmp_path)["runs"][0] == {
-        "about": "runs", "weight": "ok", "found": "1 parts to be answered, 1 of them at a worker", "advice": ""
-    }  # fmt: skip
+    assert look(database_url, tmp_path)["runs"] == [well]
 
 
 @pytest.mark.parametrize("backend", ["sqlite"])

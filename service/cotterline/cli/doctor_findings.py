@@ -10,11 +10,11 @@ import msgspec
 from sqlalchemy import Executable, RowMapping, func, literal, or_, select, text
 
 from cotterline.settings import Settings, networks_in
-from cotterline.store import delivery_claims, migrate, receiver_secrets, shops
+from cotterline.store import delivery_claims, migrate, quote_run_claims, receiver_secrets, shops
 from cotterline.store.address import driver_url
 from cotterline.store.cipher import Cipher, key_file
 from cotterline.store.database import Database, ReadTransaction
-from cotterline.store.tables import events, keys, quote_run_parts, receivers
+from cotterline.store.tables import events, keys, receivers
 from cotterline.store.tenancy import MODES, SERVICE, Party, Tenant, owned
 
 Answer = TypeVar("Answer")
@@ -108,7 +108,7 @@ async def clock(patient: Patient) -> AsyncIterator[Finding]:
 async def outbox(patient: Patient) -> AsyncIterator[Finding]:
     """Whether what is due is posted, and to whom nothing is."""
     lag = await _asked(patient, SERVICE, lambda tx: delivery_claims.lag(tx, patient.now))
-    waits = patient.now - lag.oldest if lag.oldest else timedelta(0)
+    waits = patient.now - (lag.oldest or patient.now)
     weight: Weight = "wrong" if waits > FAR_TOO_LATE else "look" if waits > LATE else "ok"
     advice = "" if weight == "ok" else "Is a worker running? See its log; `cotterline worker` starts one."
     found = f"{lag.count} due" + (f", the oldest since {waits.total_seconds() / 60:.0f} min" if lag.count else "")
@@ -123,13 +123,12 @@ async def outbox(patient: Patient) -> AsyncIterator[Finding]:
 
 async def runs(patient: Patient) -> AsyncIterator[Finding]:
     """Whether somebody works on the runs."""
-    held = func.count().filter(quote_run_parts.c.leased_until > patient.now)
-    waiting = quote_run_parts.c.state == "waiting"
-    (row,) = await _rows(patient, SERVICE, select(func.count().label("all"), held.label("held")).where(waiting))
-    stuck = row["all"] > 0 and row["held"] == 0
-    advice = "If their runs are not paused, no worker is at them: `cotterline worker` starts one." if stuck else ""
-    found = f"{row['all']} parts to be answered, {row['held']} of them at a worker"
-    yield Finding(about="runs", weight="look" if stuck else "ok", found=found, advice=advice)
+    lag = await _asked(patient, SERVICE, lambda tx: quote_run_claims.lag(tx, patient.now))
+    waits = patient.now - (lag.oldest or patient.now)
+    weight: Weight = "look" if waits > LATE else "ok"
+    advice = "" if weight == "ok" else "Is a worker running? Its log names the parts it fails at."
+    told = f", and nothing has come of one run for {waits.total_seconds() / 60:.0f} min" if advice else ""
+    yield Finding(about="runs", weight=weight, found=f"{lag.parts} parts to be answered{told}", advice=advice)
 
 
 async def api_keys(patient: Patient) -> AsyncIterator[Finding]:

@@ -78,12 +78,12 @@ def tools() -> Iterator[str]:
 
 
 def kinds() -> Iterator[str]:
-    yield from ("| kind | what it is | members | range | slips | speaks of |", "| --- | --- | --- | --- | --- | --- |")
+    yield from ("| kind | members | range | slips | speaks | what it is |", "| --- | --- | --- | --- | --- | --- |")
     for each in get_args(Evidence):
         name = each.__struct_config__.tag
         what = (each.__doc__ or "").splitlines()[0].replace("|", "\\|")
         slips = getattr(getattr(MODELS, name, None), "slip", "")
-        yield f"| `{name}` | {what} | {members(each)} | {bounds(each)} | {slips} | {subject(each)} |"
+        yield f"| `{name}` | {members(each)} | {bounds(each)} | {slips} | {subject(each)} | {what} |"
 
 
 def members(of: type[Evidence]) -> str:
@@ -99,16 +99,16 @@ def bounds(of: type[Evidence]) -> str:
 
 def subject(of: type[Evidence]) -> str:
     if of in BACKGROUND:
-        return "the bicycle"
-    return "names the thread" if of in DIRECT else "for a thread" if of is not ShellWidth else "the width"
+        return "of the bicycle"
+    return "names the thread" if of in DIRECT else "for a thread" if of is not ShellWidth else "of the width"
 
 
 def weights() -> Iterator[str]:
     names = [FAMILIES[rival].name for rival in RIVALS]
-    yield f"| kind | item | {' | '.join(names)} |"
-    yield f"| --- | --- |{' --- |' * len(RIVALS)}"
+    yield f"| item | {' | '.join(names)} |"
+    yield f"| --- |{' --- |' * len(RIVALS)}"
     for words, item in WEIGHED.items():
-        yield f"| `{kind(item)}` | {words} | {' | '.join(f'{weight(item, rival):.1f}' for rival in RIVALS)} |"
+        yield f"| `{kind(item)}` {words} | {' | '.join(f'{weight(item, rival):.1f}' for rival in RIVALS)} |"
 
 
 def weight(item: Evidence, rival: FamilyId) -> float:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.command_line import COMMAND, environment, free_port
+from tests.command_line import environment, free_port
 
 DOCS = Path(__file__).parents[2] / "service/docs"
 BLOCK = re.compile(r"^```(bash|text)\n(.*?)^```$", flags=re.MULTILINE | re.DOTALL)
@@ -34,7 +34,6 @@ def test_what_a_page_says_to_type_works_and_shows_what_it_says(name: str, tmp_pa
     (programs / "cotterline").write_text(f'#!/bin/sh\nexec "{sys.executable}" -P -m cotterline.cli "$@"\n')
     (programs / "cotterline").chmod(0o755)
     own = environment()
-    subprocess.run([*COMMAND, "migrate"], cwd=tmp_path, env=own, check=True, capture_output=True)  # noqa: S603 - this very program
     script = "set -euo pipefail\n" + typed
     with (tmp_path / "shown").open("wb") as written:
         reader = subprocess.Popen(  # noqa: S603 - the page's own words, as a reader would type them

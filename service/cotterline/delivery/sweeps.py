@@ -60,6 +60,8 @@ class Sweep(ABC):
                 await self.sweep(count)
             except (SQLAlchemyError, OSError) as error:
                 log.warning("a sweep failed", sought=self.sought, error=type(error).__qualname__)
+            except Exception:  # a slip of ours here must not end what else this process does
+                log.exception("a sweep failed", sought=self.sought)
             await asyncio.sleep(EVERY_SECONDS)
 
     async def sweep(self, count: Count = uncounted) -> int:

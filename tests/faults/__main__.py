@@ -13,25 +13,37 @@ import click
 
 from tests import postgres
 from tests.faults.ledger import Ledger, Verdict, compare
+from tests.faults.memory import MOST_GROWTH
 from tests.faults.network import MissingError, network
 from tests.faults.rehearsal import Figures, rehearse
+from tests.faults.timeline import Plan, soak
+
+SOAK_MINUTES = 30.0
 
 
 @click.command()
-@click.option("--minutes", default=2.0, show_default=True, help="Of load.")
+@click.option("--minutes", default=2.0, show_default=True, help="Of load; 30 for a soak, unless told otherwise.")
 @click.option("--seed", default=1, show_default=True, help="Of the faults.")
-def main(minutes: float, seed: int) -> None:
+@click.option("--soak", "is_soak", is_flag=True, help="Few faults and an even load; memory must stay flat.")
+@click.pass_context
+def main(context: click.Context, minutes: float, seed: int, *, is_soak: bool) -> None:
     """Run load with faults and say what came of it."""
+    if is_soak and context.get_parameter_source("minutes") is click.core.ParameterSource.DEFAULT:
+        minutes = SOAK_MINUTES
+    plan = soak(seed, minutes * 60) if is_soak else Plan(seed, minutes * 60)
     try:
         with network(2) as joined, postgres.own_server(joined.outside, joined.prefix) as own:
             folder = Path(tempfile.mkdtemp(prefix="cotterline-faults-"))
             click.echo(f"seed {seed}, logs in {folder}")
-            ledger, figures = asyncio.run(rehearse(own, joined, folder, (seed, minutes * 60), click.echo))
+            ledger, figures = asyncio.run(rehearse(own, joined, folder, plan, click.echo))
     except (MissingError, postgres.UnavailableError) as error:
         raise click.ClickException(str(error)) from error
     verdict = compare(ledger)
     report(ledger, figures, verdict)
-    sys.exit(0 if verdict.good and not figures.ended else 1)
+    grown = [course.process for course in figures.memory if is_soak and course.growth > MOST_GROWTH]
+    for process in grown:
+        click.echo(f"{process} grows by more than {MOST_GROWTH:.0f} KB a minute")
+    sys.exit(0 if verdict.good and not figures.ended and not grown else 1)
 
 
 def report(ledger: Ledger, figures: Figures, verdict: Verdict) -> None:
@@ -50,8 +62,8 @@ def report(ledger: Ledger, figures: Figures, verdict: Verdict) -> None:
     }
     for name, told in rows.items():
         click.echo(f"{name:<16} {told}")
-    for name, before, after in figures.memory:
-        click.echo(f"{name:<16} {before / 1024:.0f} MB at first, {after / 1024:.0f} MB at last")
+    for course in figures.memory:
+        click.echo(f"{course.process:<16} {course.told()}")
     for line in (*verdict.lost, *verdict.doubled, *verdict.changed, *(f"{one} ended" for one in figures.ended)):
         click.echo(line)
 

@@ -50,13 +50,14 @@ class Client:
         self._headers, self._calls_from = dict(doors[0]), doors[1]
         self._chance = Random(seed)  # noqa: S311 - repeatable on purpose
 
-    async def work(self, ended: asyncio.Event) -> None:
-        """Take bicycles from quote to order, one after the other; the last one to its end."""
+    async def work(self, ended: asyncio.Event, rest: float) -> None:
+        """Take bicycles from quote to order, one after the other with a rest between; the last one to its end."""
         while not ended.is_set():
             try:
                 await self._one()
             except RefusedError as error:
                 self.refused.append(str(error))
+            await asyncio.sleep(rest)
 
     async def _one(self) -> None:
         """Take one bicycle from quote to order."""

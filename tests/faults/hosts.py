@@ -61,8 +61,9 @@ class Host:
         return [role for role, process in self._running.items() if process.poll() is not None]
 
     def memory(self) -> dict[Role, int]:
-        """Resident memory of each process, in KB (proc(5), VmRSS)."""
-        return {role: _resident(process.pid) for role, process in self._running.items()}
+        """What each process that runs holds in memory by itself, in KB (proc(5), RssAnon)."""
+        found = {role: _held(process.pid) for role, process in self._running.items()}
+        return {role: kilobytes for role, kilobytes in found.items() if kilobytes is not None}
 
     def wait_until_live(self) -> None:
         """Return when its server answers."""
@@ -89,7 +90,10 @@ def running(cable: Cable, folder: Path, settings: Mapping[str, str]) -> Iterator
             host.kill(role)
 
 
-def _resident(pid: int) -> int:
-    lines = Path(f"/proc/{pid}/status").read_text().splitlines()
-    (found,) = [int(line.split()[1]) for line in lines if line.startswith("VmRSS:")]
-    return found
+def _held(pid: int) -> int | None:
+    """KB, or none where it was killed."""
+    with contextlib.suppress(FileNotFoundError, ProcessLookupError):
+        for line in Path(f"/proc/{pid}/status").read_text().splitlines():
+            if line.startswith("RssAnon:"):
+                return int(line.split()[1])
+    return None

@@ -19,13 +19,14 @@ from tests.faults import partners
 from tests.faults.clients import Client, RefusedError
 from tests.faults.hosts import Host, running
 from tests.faults.ledger import Ledger
+from tests.faults.memory import Course, Watch
 from tests.faults.network import Network
 from tests.faults.partners import Partner, listening
-from tests.faults.timeline import Fault, drawn
+from tests.faults.timeline import Fault, Plan, drawn
 
 CLIENTS: Final = 3
 SETTLE_SECONDS: Final = 150.0
-"""Leases of workers that were killed run out after a minute."""
+"""Leases of workers that were killed run out after a minute. A long load leaves more to be posted, see `_settle`."""
 
 
 class Stage(NamedTuple):
@@ -63,41 +64,42 @@ class Figures(NamedTuple):
 
     faults: Counter[str]
     answers: Counter[str]
-    memory: tuple[tuple[str, int, int], ...]
-    """Of each process: KB before the load and once all is settled."""
+    memory: tuple[Course, ...]
+    """Of each process, during the load."""
 
     ended: tuple[str, ...]
     """Processes that ended though nobody killed them."""
 
 
 async def rehearse(
-    own: postgres.Started, network: Network, folder: Path, plan: tuple[int, float], say: Callable[[str], None]
+    own: postgres.Started, network: Network, folder: Path, plan: Plan, say: Callable[[str], None]
 ) -> tuple[Ledger, Figures]:
-    """Run the load for so many seconds with the faults of a seed, wait for peace, and give what everybody saw.
+    """Run the load with the faults of a plan, wait for peace, and give what everybody saw.
 
     Args:
         own: a database server that listens outside the hosts.
         network: what joins the hosts.
         folder: for the logs.
-        plan: seed of the faults, and seconds of load.
+        plan: how long, with which faults, how hard.
         say: told each fault as it begins.
     """
-    seed, seconds = plan
+    seed = plan.seed
     async with _staged(own, network, folder, seed) as stage:
         addresses = [host.address for host in stage.hosts]
         doors = (stage.shop.headers, network.clients)
         clients = [Client(addresses, doors, seed * 100 + n) for n in range(CLIENTS)]
-        before = _memory(stage.hosts)
+        watch = Watch(stage.hosts)
         ended = asyncio.Event()
         async with asyncio.TaskGroup() as group:
             for client in clients:
-                group.create_task(client.work(ended))
-            faults = await _pass(stage, drawn(seed, seconds, len(stage.hosts)), seconds, say)
+                group.create_task(client.work(ended, plan.rest))
+            looking = group.create_task(watch.look())
+            faults = await _pass(stage, drawn(plan, len(stage.hosts)), plan.seconds, say)
+            looking.cancel()
             stage.supplier.calm = stage.subscriber.calm = True
             ended.set()
         reader = Client(addresses, doors, seed * 100 + CLIENTS)
-        await _settle(reader, say)
-        after = _memory(stage.hosts)
+        await _settle(reader, SETTLE_SECONDS + plan.seconds / 4, say)
         ledger = Ledger(
             accepted_quotes=tuple(one for client in clients for one in client.accepted_quotes),
             accepted_orders={quote: ids for client in clients for quote, ids in client.accepted_orders.items()},
@@ -111,7 +113,7 @@ async def rehearse(
         figures = Figures(
             faults=faults,
             answers=sum((client.answers for client in clients), Counter()),
-            memory=tuple((name, kb, after[name]) for name, kb in before.items()),
+            memory=watch.courses(),
             ended=tuple(f"{role} of host {n}" for n, host in enumerate(stage.hosts) for role in host.has_ended()),
         )
     return ledger, figures
@@ -160,9 +162,9 @@ async def _pass(stage: Stage, faults: Sequence[Fault], seconds: float, say: Call
     return happened
 
 
-async def _settle(reader: Client, say: Callable[[str], None]) -> None:
+async def _settle(reader: Client, seconds: float, say: Callable[[str], None]) -> None:
     """Ask for another try of whatever waits for one, until nothing does or time is up: the checks tell what is left."""
-    deadline = time.monotonic() + SETTLE_SECONDS
+    deadline = time.monotonic() + seconds
     asked: set[str] = set()
     while time.monotonic() < deadline:
         waiting = [one async for one in reader.every("deliveries") if one["state"] != "delivered"]
@@ -175,7 +177,3 @@ async def _settle(reader: Client, say: Callable[[str], None]) -> None:
                     await reader.make(f"/v1/deliveries/{one['id']}/retries", {})
                     asked.add(one["id"])
         await asyncio.sleep(3)
-
-
-def _memory(hosts: Sequence[Host]) -> dict[str, int]:
-    return {f"{role} of host {n}": kb for n, host in enumerate(hosts) for role, kb in host.memory().items()}

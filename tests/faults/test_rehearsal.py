@@ -8,7 +8,7 @@ from tests import postgres
 from tests.faults.ledger import compare
 from tests.faults.network import MissingError, network
 from tests.faults.rehearsal import rehearse
-from tests.faults.timeline import KINDS
+from tests.faults.timeline import KINDS, Plan
 
 SECONDS = 54.0
 """Enough for every kind of fault at its longest."""
@@ -17,7 +17,7 @@ SECONDS = 54.0
 def test_nothing_is_lost_doubled_or_changed_by_any_fault(tmp_path: Path) -> None:
     try:
         with network(2) as joined, postgres.own_server(joined.outside, joined.prefix) as own:
-            ledger, figures = asyncio.run(rehearse(own, joined, tmp_path, (1, SECONDS), lambda _line: None))
+            ledger, figures = asyncio.run(rehearse(own, joined, tmp_path, Plan(1, SECONDS), lambda _line: None))
     except (MissingError, postgres.UnavailableError) as error:
         postgres.give_up(error, os.environ)
     verdict = compare(ledger)

@@ -8,11 +8,11 @@ import signal
 import subprocess
 import tempfile
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from importlib.util import find_spec
 from pathlib import Path
-from typing import IO, Any, NamedTuple, NoReturn
+from typing import IO, Any, NoReturn
 from uuid import uuid4
 
 import pytest
@@ -126,11 +126,43 @@ async def _execute(url: str, statement: str) -> None:
     await engine.dispose()
 
 
-class Started(NamedTuple):
-    """A server of our own: its address for who may do everything, and its process."""
+class Started:
+    """A server of our own that may be stopped, killed and started again.
 
-    url: str
-    pid: int
+    Args:
+        url: its address for who may do everything.
+        start: starts its process.
+        status: the file in which it says whether it is ready.
+    """
+
+    def __init__(self, url: str, start: Callable[[], subprocess.Popen[bytes]], status: Path) -> None:
+        self.url = url
+        self._start = start
+        self._status = status
+        self._run = start()
+
+    @property
+    def pid(self) -> int:
+        """Of its first process."""
+        return self._run.pid
+
+    def is_ready(self) -> bool:
+        """Wait until it has written that it is ready, or has ended, or time is up."""
+        deadline = time.monotonic() + START_SECONDS
+        while time.monotonic() < deadline and self._run.poll() is None:
+            if self._status.exists() and self._status.read_text().rstrip().endswith("ready"):
+                return True
+            time.sleep(0.01)
+        return False
+
+    def stop(self) -> None:
+        """End it in order, though not waiting for who is connected (PostgreSQL 18 documentation, 18.5, fast)."""
+        self._run.send_signal(signal.SIGINT)
+        self._run.wait(START_SECONDS)
+
+    def start(self) -> None:
+        """Start it again once it has ended."""
+        self._run = self._start()
 
 
 @contextmanager
@@ -145,16 +177,17 @@ def server() -> Iterator[Server]:
 
 
 @contextmanager
-def own_server(address: str = HERE, callers: str = f"{HERE}/32") -> Iterator[Started]:
+def own_server(address: str = HERE, callers: str = f"{HERE}/32", disk: Path | None = None) -> Iterator[Started]:
     """Yield a server started for this, which may be stopped or killed.
 
     Args:
         address: where it listens.
         callers: the network it lets in, everybody there as whoever he says.
+        disk: where its data is kept; in memory where there is room, unless told.
     """
     roomy = MEMORY.is_dir() and os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).free > MEMORY_BYTES
     home = Path(tempfile.mkdtemp(prefix="cotterline-postgres-"))
-    data = Path(tempfile.mkdtemp(prefix="cotterline-postgres-", dir=MEMORY if roomy else None))
+    data = Path(tempfile.mkdtemp(prefix="cotterline-postgres-", dir=disk or (MEMORY if roomy else None)))
     try:
         with _started(_programs(home), data, home / "log", (address, callers)) as own:
             yield own
@@ -204,14 +237,17 @@ def _started(programs: Path, data: Path, log: Path, door: tuple[str, str]) -> It
             raise UnavailableError(f"initdb failed, {ADVICE}: {log.read_text()}")
         with (data / "pg_hba.conf").open("a") as rules:
             rules.write(f"host all all {callers} trust\n")
-        run = _run_as(owner, programs, [*serve, "-D", str(data)], written)
-    try:
-        if not _ready(run, data / "postmaster.pid"):
-            raise UnavailableError(f"PostgreSQL did not start, {ADVICE}: {log.read_text()}")
-        yield Started(f"postgresql://cotterline@{address}:{port}/postgres", run.pid)
-    finally:
-        run.send_signal(signal.SIGINT)
-        run.wait(START_SECONDS)
+        started = Started(
+            f"postgresql://cotterline@{address}:{port}/postgres",
+            lambda: _run_as(owner, programs, [*serve, "-D", str(data)], written),
+            data / "postmaster.pid",
+        )
+        try:
+            if not started.is_ready():
+                raise UnavailableError(f"PostgreSQL did not start, {ADVICE}: {log.read_text()}")
+            yield started
+        finally:
+            started.stop()
 
 
 def _run_as(owner: pwd.struct_passwd, programs: Path, command: list[str], log: IO[bytes]) -> subprocess.Popen[bytes]:
@@ -220,13 +256,3 @@ def _run_as(owner: pwd.struct_passwd, programs: Path, command: list[str], log: I
     return subprocess.Popen(  # noqa: S603 -- the program came with the wheel, its arguments are all written here
         [programs / command[0], *command[1:]], stdout=log, stderr=log, **(change if os.geteuid() == 0 else {})
     )
-
-
-def _ready(run: subprocess.Popen[bytes], status: Path) -> bool:
-    """Wait until the server has written into its status file that it is ready, or has ended, or time is up."""
-    deadline = time.monotonic() + START_SECONDS
-    while time.monotonic() < deadline and run.poll() is None:
-        if status.exists() and status.read_text().rstrip().endswith("ready"):
-            return True
-        time.sleep(0.01)
-    return False

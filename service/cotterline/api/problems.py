@@ -322,9 +322,13 @@ documentation, appendix A)."""
 
 
 def _passing(error: Exception) -> bool:
-    """Whether PostgreSQL said that another time it might well do what was asked."""
-    state = getattr(error.orig, "sqlstate", None) if isinstance(error, DBAPIError) else None
-    return str(state).startswith(_PASSING)
+    """Whether PostgreSQL said that another time it might well do what was asked, or left without a word.
+
+    A connection closed while a statement is under way may come as an error of the driver's own, without a state.
+    """
+    if not isinstance(error, DBAPIError):
+        return False
+    return error.connection_invalidated or str(getattr(error.orig, "sqlstate", None)).startswith(_PASSING)
 
 
 def _parameter_errors(extra: Any) -> Iterable[ProblemError]:  # noqa: ANN401 - Litestar's own loose shape

@@ -34,7 +34,7 @@ MISSED = 44.6
 """Where the rings stand, though 42 mm is the target: 5.2 mm of spindle too much, so far off that it is read twice."""
 
 
-def sell(client: Client, price: str = "18.40", **more: object) -> None:
+def sell(client: httpx.Client, price: str = "18.40", **more: object) -> None:
     """Have every length in the catalogue and on the price list, at one price."""
     units = [{name: part for name, part in unit.items() if name != "gtin"} for unit in UNITS]
     ordering.set_parts(client, *ordering.PARTS, *units)

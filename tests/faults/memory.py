@@ -36,7 +36,7 @@ class Course(NamedTuple):
     def told(self) -> str:
         """Say it in a line."""
         (_, first), (_, last) = self.looks[0], self.looks[-1]
-        return f"{first / 1024:.0f} MB at first, {last / 1024:.0f} MB at last, {self.growth:+.0f} KB a minute"
+        return f"{first / 1024:.0f} MB at first, {last / 1024:.0f} MB at last"
 
 
 class Watch:

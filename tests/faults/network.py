@@ -1,9 +1,10 @@
 """Hosts in network namespaces of their own, joined by a bridge; the outside is this namespace. Asks for root, ``ip``.
 
-Two ways to lose the network, both without a word to either end, so that only a time limit notices:
+Two ways to lose the network, both without a word to either end, so that only a time limit notices, and one to bear:
 
 - *cut*: the cable is pulled, nothing passes;
-- *muted*: the host hears everything, and nothing it says arrives, since it has a wrong link address for who listens.
+- *muted*: the host hears everything, and nothing it says arrives, since it has a wrong link address for who listens;
+- *narrow*: whatever passes, either way, waits behind what was there before, and what finds no room to wait is lost.
 """
 
 import os
@@ -15,6 +16,12 @@ from typing import Final, NamedTuple
 
 NOWHERE: Final = "02:00:00:00:00:01"
 """A locally administered address that no card has (IEEE 802, the second bit of its first octet)."""
+
+RATE: Final = "512kbit"
+"""An answer to a quote takes a second then, half of what a client waits for."""
+
+LATENCY: Final = "800ms"
+"""So long may a packet wait."""
 
 
 class MissingError(Exception):
@@ -48,11 +55,20 @@ class Cable(NamedTuple):
             inside = ("-n", self.namespace, "neigh", "replace", address)
             ip(*inside, "lladdr", NOWHERE, "dev", "eth0", "nud", "permanent")
 
+    def narrow(self) -> None:
+        """Let through less than the host has to say (token bucket, tc-tbf(8))."""
+        self._shape("replace", "tbf", "rate", RATE, "burst", "8kb", "latency", LATENCY)
+
     def mend(self) -> None:
-        """Undo both."""
+        """Undo all of them."""
+        self._shape("del", check=False)
         ip("link", "set", self.end, "up")
         for address in (self.outside, self.clients):
             ip("-n", self.namespace, "neigh", "del", address, "dev", "eth0", check=False)
+
+    def _shape(self, change: str, *how: str, check: bool = True) -> None:
+        for place, end in ((), self.end), (("-n", self.namespace), "eth0"):
+            _run("tc", *place, "qdisc", change, "dev", end, "root", *how, check=check)
 
 
 class Network(NamedTuple):
@@ -74,10 +90,11 @@ def network(hosts: int) -> Iterator[Network]:
     if os.geteuid() != 0 or shutil.which("ip") is None:
         raise MissingError("run as root, with `ip` of iproute2: faults of a network need namespaces of their own")
     name = f"ctl{os.getpid() % 10**6}"
-    third = os.getpid() % 250 + 1
-    outside, clients, prefix = f"10.79.{third}.1", f"10.79.{third}.2", f"10.79.{third}.0/24"
     with ExitStack() as stack:
         try:
+            taken = ip("-o", "-4", "addr")
+            third = next(n for n in range(1, 255) if f" 10.79.{n}." not in taken)
+            outside, clients, prefix = f"10.79.{third}.1", f"10.79.{third}.2", f"10.79.{third}.0/24"
             ip("link", "add", name, "type", "bridge")
             stack.callback(ip, "link", "del", name)
             ip("addr", "add", f"{outside}/24", "dev", name)
@@ -92,9 +109,13 @@ def network(hosts: int) -> Iterator[Network]:
         yield Network(outside, clients, prefix, cables)
 
 
-def ip(*arguments: str, check: bool = True) -> None:
-    """Run ``ip``."""
-    subprocess.run(["ip", *arguments], check=check, capture_output=True, text=True)  # noqa: S603, S607 - all written here
+def ip(*arguments: str, check: bool = True) -> str:
+    """Run ``ip``, and give what it says."""
+    return _run("ip", *arguments, check=check)
+
+
+def _run(*command: str, check: bool) -> str:
+    return subprocess.run(command, check=check, capture_output=True, text=True).stdout  # noqa: S603 - all written here
 
 
 def _join(stack: ExitStack, bridge: str, cable: Cable) -> Cable:

@@ -3,9 +3,9 @@
 import asyncio
 import contextlib
 from collections import Counter
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Mapping, Sequence
 from random import Random
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, TypeVar
 
 import msgspec
 from aiohttp import web
@@ -21,20 +21,23 @@ LATE_SECONDS: Final = 1.0
 SILENT_SECONDS: Final = TIMEOUT_SECONDS + 2.0
 
 
+_Partner = TypeVar("_Partner", bound="Partner")
+
+
 class Partner:
     """One of the service's receivers.
 
     Args:
-        subject: member of a body that says what it is about.
+        subjects: members of a body that say what it is about, those that it has.
         seed: of its moods.
     """
 
-    def __init__(self, subject: str, seed: int) -> None:
+    def __init__(self, subjects: Sequence[str], seed: int) -> None:
         self.posts: list[Post] = []
         self.answered: Counter[Answer] = Counter()
         self.calm = False
         self.endpoint = ""
-        self._subject = subject
+        self._subjects = subjects
         self._chance = Random(seed)  # noqa: S311 - repeatable on purpose
 
     async def take(self, request: web.BaseRequest) -> web.StreamResponse:
@@ -43,7 +46,10 @@ class Partner:
         told: dict[str, Any] = msgspec.json.decode(body)
         answer: Answer = "taken" if self.calm else self._chance.choices([*ANSWERS], [*ANSWERS.values()])[0]
         taken = answer in {"taken", "late"}
-        self.posts.append(Post(request.headers["webhook-id"], str(told[self._subject]), body, taken))
+        subject = " ".join(str(told[name]) for name in self._subjects if name in told)
+        self.posts.append(Post(request.headers["webhook-id"], subject, body, taken))
+        if taken:
+            self.hear(subject, told)
         self.answered[answer] += 1
         if answer == "late":
             await asyncio.sleep(LATE_SECONDS)
@@ -53,9 +59,12 @@ class Partner:
             request.transport.abort()
         return web.Response(status=500 if answer == "refused" else 202)
 
+    def hear(self, subject: str, told: Mapping[str, Any]) -> None:
+        """Do something about what was taken, which may be the second time."""
+
 
 @contextlib.asynccontextmanager
-async def listening(host: str, partner: Partner) -> AsyncIterator[Partner]:
+async def listening(host: str, partner: _Partner) -> AsyncIterator[_Partner]:
     """Have a partner listen on a free port until the block ends."""
     runner = web.ServerRunner(web.Server(partner.take, access_log=None), shutdown_timeout=0.1)
     await runner.setup()

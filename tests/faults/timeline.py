@@ -1,10 +1,23 @@
 """Which faults happen when: drawn from a seed."""
 
 from random import Random
-from typing import Final, Literal, NamedTuple
+from typing import Final, Literal, NamedTuple, get_args
 
-Kind = Literal["cut", "mute", "lose answers", "kill server", "kill worker", "crash database"]
-KINDS: Final[tuple[Kind, ...]] = ("cut", "mute", "lose answers", "kill server", "kill worker", "crash database")
+Kind = Literal[
+    "cut",
+    "mute",
+    "lose answers",
+    "narrow",
+    "kill server",
+    "kill worker",
+    "crash database",
+    "restart database",
+    "fill disk",
+    "clock forth",
+    "clock back",
+]
+KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
+OF_DATABASE: Final[frozenset[Kind]] = frozenset({"crash database", "restart database", "fill disk"})
 FATAL: Final[frozenset[Kind]] = frozenset({"kill server", "kill worker"})
 """After these a process begins anew."""
 
@@ -60,7 +73,7 @@ def drawn(plan: Plan, hosts: int) -> list[Fault]:
 
     >>> [fault.kind for fault in drawn(Plan(1, 60), 2)] == [fault.kind for fault in drawn(Plan(1, 60), 2)]
     True
-    >>> {fault.kind for fault in drawn(Plan(7, 60), 2)} == {*KINDS}
+    >>> {fault.kind for fault in drawn(Plan(7, 90), 2)} == {*KINDS}
     True
     """
     chance = Random(plan.seed)  # noqa: S311 - repeatable on purpose

@@ -1,6 +1,7 @@
 """A transaction keeps all or nothing, many at once lose nothing, and neither database does it another way."""
 
 import asyncio
+import sqlite3
 import subprocess
 import sys
 import traceback
@@ -9,11 +10,12 @@ from pathlib import Path
 from uuid import UUID
 
 import pytest
-from sqlalchemy import BigInteger, func, literal, select, text, update
+from sqlalchemy import BigInteger, func, literal, make_url, select, text, update
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from uuid_utils.compat import uuid7
 
 from cotterline.bench.errors import CotterlineError
+from cotterline.store import engines
 from cotterline.store import quotes as queries
 from cotterline.store.database import Database, ReadTransaction
 from cotterline.store.tables import quotes
@@ -274,6 +276,22 @@ async def test_a_writer_waits_for_another_process_that_holds_the_file(
         assert other.stdout.readline() == b"locked\n"
         await keep(database, tenant, quote())
     assert await kept(database, tenant) == 1
+
+
+async def test_the_first_writer_of_a_new_file_waits_for_another_process_too(tmp_path: Path) -> None:
+    """It changes the file to writing ahead, for which SQLite itself does not wait."""
+    file = tmp_path / "new.sqlite3"
+    made = sqlite3.connect(file)
+    made.execute("CREATE TABLE things (id INTEGER)")
+    made.close()
+    writer, _ = engines.sqlite(make_url(f"sqlite+aiosqlite:///{file}"))
+    command = [sys.executable, "-c", OTHER_PROCESS, str(file)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE) as other:  # noqa: S603, ASYNC220 -- our own words, and brief
+        assert other.stdout is not None
+        assert other.stdout.readline() == b"locked\n"
+        async with writer.begin() as connection:
+            assert (await connection.execute(text("PRAGMA journal_mode"))).scalar_one() == "wal"
+    await writer.dispose()
 
 
 async def test_an_open_that_fails_shows_at_once(backend: str, tmp_path: Path) -> None:

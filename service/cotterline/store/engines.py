@@ -1,11 +1,12 @@
 """Connections to SQLite and PostgreSQL, set up so that each is safe to write from many requests at once."""
 
+import sqlite3
 from collections.abc import Awaitable, Callable, Sequence
 from typing import Protocol
 
 import asyncpg  # type: ignore[import-untyped] # comes without types
 from sqlalchemy import URL, Connection, event
-from sqlalchemy.engine.interfaces import DBAPIConnection
+from sqlalchemy.engine.interfaces import DBAPIConnection, DBAPICursor
 from sqlalchemy.ext.asyncio import AsyncEngine, create_async_engine
 from sqlalchemy.pool import ConnectionPoolEntry, NullPool
 
@@ -17,6 +18,9 @@ STATEMENT_SECONDS = 15
 
 POOL_SECONDS = 10
 """How long a request waits for a free connection, and for a new one to be made."""
+
+_WAITS = 10
+"""How often the change of a new SQLite database to writing ahead waits for others."""
 
 SQLITE_READERS = 4
 """SQLite reads in parallel; more readers than this only wait for the interpreter."""
@@ -140,7 +144,7 @@ def _sqlite(url: URL, begin: str, pragmas: Sequence[str], connections: int) -> A
     def prepare(connection: DBAPIConnection, _entry: ConnectionPoolEntry) -> None:
         cursor = connection.cursor()
         for pragma in pragmas:
-            cursor.execute(pragma)
+            _set(cursor, pragma)
         cursor.close()
 
     @event.listens_for(engine.sync_engine, "begin")
@@ -148,3 +152,22 @@ def _sqlite(url: URL, begin: str, pragmas: Sequence[str], connections: int) -> A
         connection.exec_driver_sql(begin)
 
     return engine
+
+
+def _set(cursor: DBAPICursor, pragma: str) -> None:
+    """Set something of a connection, waiting for who writes.
+
+    The change to writing ahead is refused at once while another process writes to a database that was just made,
+    however long SQLite is told to wait; to take the lock and let it go is to wait for it.
+    """
+    for _ in range(_WAITS):
+        try:
+            cursor.execute(pragma)
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode != sqlite3.SQLITE_BUSY:
+                raise
+            cursor.execute("BEGIN IMMEDIATE")
+            cursor.execute("ROLLBACK")
+        else:
+            return
+    cursor.execute(pragma)

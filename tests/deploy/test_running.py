@@ -7,6 +7,7 @@ import shutil
 import socket
 import ssl
 import subprocess
+import sys
 import time
 import urllib.parse
 import urllib.request
@@ -106,6 +107,24 @@ def test_the_proxy_ends_tls_and_keeps_nothing_back(tmp_path: Path) -> None:
     logged = (tmp_path / "access.log").read_text()
     assert "x=1" not in logged
     assert served.key not in logged
+
+
+def test_the_images_health_check_tells_whether_a_process_lives(tmp_path: Path) -> None:
+    text = (DEPLOY / "Containerfile").read_text("utf-8")
+    (command,) = re.findall(r'HEALTHCHECK [^\[]*CMD (\["python".*\])', text)
+    (interpreter, *arguments) = json.loads(command)
+    assert interpreter == "python"
+
+    def health(port: int) -> int:
+        there = [each.replace(":8000/", f":{port}/") for each in arguments]
+        assert there != arguments
+        run = [sys.executable, *there]
+        return subprocess.run(run, stderr=subprocess.DEVNULL, timeout=SECONDS, check=False).returncode  # noqa: S603 - our own
+
+    with serving(tmp_path) as served:
+        port = int(served.address.rpartition(":")[2])
+        assert health(port) == 0
+    assert health(port) == 1
 
 
 def expressions() -> list[str]:

@@ -22,6 +22,9 @@ CLIENTS: Final = 3
 RUN_PER_SECOND: Final = 2
 """Bicycles of the run, for each second of load."""
 
+AT_ONCE: Final = 8
+"""Calls while it is seen to that all is posted: a long load leaves thousands of posts that wait for a later try."""
+
 NOT_DELIVERED: Final = ("waiting", "held", "failed")
 SETTLE_SECONDS: Final = 150.0
 """Leases of workers that were killed run out after a minute. A long load leaves more to be posted, see `_settle`."""
@@ -112,6 +115,14 @@ async def _settle(reader: Reader, supplier: Supplier, seconds: float, say: Calla
     """Ask for another try of whatever waits for one, until nothing does or time is up: the checks tell what is left."""
     deadline = time.monotonic() + seconds
     asked: set[str] = set()
+    few = asyncio.Semaphore(AT_ONCE)
+
+    async def again(delivery: str) -> None:
+        async with few:
+            with contextlib.suppress(RefusedError):  # it is being posted at this moment
+                await reader.make(f"/v1/deliveries/{delivery}/retries", {})
+                asked.add(delivery)
+
     while time.monotonic() < deadline:
         await supplier.finish()
         left = [[one async for one in reader.every("deliveries", f"&state={state}")] for state in NOT_DELIVERED]
@@ -119,9 +130,5 @@ async def _settle(reader: Reader, supplier: Supplier, seconds: float, say: Calla
         if not waiting:
             return
         say(f"           {len(waiting)} posts are left")
-        for one in waiting:
-            if one["id"] not in asked:
-                with contextlib.suppress(RefusedError):  # it is being posted at this moment
-                    await reader.make(f"/v1/deliveries/{one['id']}/retries", {})
-                    asked.add(one["id"])
+        await asyncio.gather(*(again(one["id"]) for one in waiting if one["id"] not in asked))
         await asyncio.sleep(3)

@@ -33,7 +33,7 @@ def test_what_a_page_says_to_type_works_and_shows_what_it_says(name: str, tmp_pa
     programs.mkdir(parents=True)
     (programs / "cotterline").write_text(f'#!/bin/sh\nexec "{sys.executable}" -P -m cotterline.cli "$@"\n')
     (programs / "cotterline").chmod(0o755)
-    own = environment()
+    own = environment(TMPDIR=str(tmp_path))
     script = "set -euo pipefail\n" + typed
     with (tmp_path / "shown").open("wb") as written:
         reader = subprocess.Popen(  # noqa: S603 - the page's own words, as a reader would type them

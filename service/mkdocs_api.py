@@ -29,6 +29,12 @@ class Call(NamedTuple):
         """Its method and path, or what is posted."""
         return self.path if self.posted else f"{self.method.upper()} {self.path}"
 
+    @property
+    def summary(self) -> str:
+        """What it does, in a few words."""
+        words: str = self.told["summary"]
+        return words
+
 
 def on_files(files: Files, config: Any) -> Files:  # noqa: ANN401 - MkDocs's own
     """Add the pages."""
@@ -60,12 +66,16 @@ def _front(document: Node, told: "Mapping[str, _Tag]") -> Iterator[str]:
     yield from ("# The API", "", f"{info['summary']} {info['description']}", "")
     yield "What holds for every call stands in [the conventions](api-conventions.md), each refusal in"
     yield f"[the problems](problems.md). These pages are version {info['version']} of the document that a service"
-    yield from ("gives programs at `/openapi.json`, and shows at `/docs` with forms to try each call.", "")
+    yield from (
+        "gives programs at `/openapi.json`, and shows at `/docs` with forms to try each call. What is marked as",
+        "deprecated [will go](deprecation.md); its description says what to do instead.",
+        "",
+    )
     for name, tag in told.items():
         yield from (f"## {_title(name)}", "", prose(tag.words), "", "| call | what it does |", "| --- | --- |")
         for call in tag.calls:
-            summary = call.told["summary"]
-            yield f"| [{code(call.name)}](api/{name}.md#{_slug(summary)}) | {prose(summary)} |"
+            words = _going(call.told) + prose(call.summary)
+            yield f"| [{code(call.name)}](api/{name}.md#{_slug(call.summary)}) | {words} |"
         yield ""
     yield from ("## Headers of answers", "", "| header | what it says |", "| --- | --- |")
     for name, header in document["components"]["headers"].items():
@@ -93,7 +103,7 @@ class _Tag:
 
     def _call(self, call: Call) -> Iterator[str]:
         told = call.told
-        yield from (f"## {told['summary']}", "", code(call.name), "", prose(told["description"]), "")
+        yield from (f"## {call.summary}", "", code(call.name), "", _going(told) + prose(told["description"]), "")
         scopes = [scope for need in told["security"] for scope in need.get("key", ())]
         if scopes:
             yield f"Needs a key with the scope {code(scopes[0])}."
@@ -112,7 +122,9 @@ class _Tag:
             return
         yield from ("| parameter | in | type | what it says |", "| --- | --- | --- | --- |")
         for each in parameters:
-            words = ("" if each.get("required") else _unless(each["schema"])) + prose(each["description"])
+            words = (
+                _going(each) + ("" if each.get("required") else _unless(each["schema"])) + prose(each["description"])
+            )
             yield f"| {code(each['name'])} | {each['in']} | {self._type(each['schema'])} | {words} |"
         yield ""
 
@@ -145,7 +157,7 @@ class _Tag:
             return
         yield from ("| member | type | what it says |", "| --- | --- | --- |")
         for member, each in schema["properties"].items():
-            need = "" if member in schema.get("required", ()) else _unless(each)
+            need = _going(each) + ("" if member in schema.get("required", ()) else _unless(each))
             yield f"| {code(member)} | {self._type(each)} | {need}{prose(each.get('description', ''))} |"
         yield ""
 
@@ -237,6 +249,10 @@ def _bounds(schema: Node) -> Iterator[str]:
                 yield f"{of}{low} to {high}"
     if "pattern" in schema:
         yield code(schema["pattern"])
+
+
+def _going(node: Node) -> str:
+    return "**Deprecated.** " if node.get("deprecated") is True else ""
 
 
 def _unless(schema: Node) -> str:

@@ -1,5 +1,6 @@
 """The pages about the API tell of every call and every schema of the document, and of each all that it says."""
 
+import copy
 import json
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -7,6 +8,8 @@ from typing import Any
 
 import pytest
 from lxml import html
+
+from mkdocs_api import pages
 
 pytestmark = pytest.mark.xdist_group("site")  # which is built once
 
@@ -84,3 +87,14 @@ def test_a_member_is_told_with_its_bounds_and_what_holds_where_it_is_left_out(
     assert rows["EventList", "events"][0] == "list of Event"
     pattern = "string, length at most 18, ^-?(0|[1-9][0-9]{0,11})(\\.[0-9]{1,4})?(?![\\s\\S])"
     assert rows["Money", "amount"][0] == pattern
+
+
+def test_what_is_deprecated_is_marked() -> None:
+    document = copy.deepcopy(DOCUMENT)
+    call = document["paths"]["/v1/quotes"]["get"]
+    call["deprecated"] = call["parameters"][0]["deprecated"] = True
+    document["components"]["schemas"]["Reading"]["properties"]["tool"]["deprecated"] = True
+    before, after = ("\n".join(pages(each).values()).split("\n") for each in (DOCUMENT, document))
+    changed = [line for line in after if line not in before]
+    assert changed == [line for line in after if "**Deprecated.**" in line]
+    assert len(changed) == len(("in the list of calls", "the call", "the parameter", "the member"))

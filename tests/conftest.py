@@ -1,13 +1,16 @@
 """Databases for the tests: each test has its own, a copy of one that was migrated once."""
 
 import os
+import shutil
 from collections.abc import AsyncIterator, Iterator
+from pathlib import Path
 from typing import Any, Literal
 
 import hypothesis
 import pytest
 from playwright.sync_api import Browser
 
+from cotterline.store import migrate
 from cotterline.store.database import Database
 from cotterline.store.tenancy import Tenant
 from tests import postgres, shops, sqlite
@@ -124,3 +127,12 @@ async def database(database_url: str) -> AsyncIterator[Database]:
     database = await Database.open(database_url)
     yield database
     await database.close()
+
+
+@pytest.fixture
+def steps(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Run migrations from a copy that a test may add to, in a folder whose name a configuration could misread."""
+    copy = tmp_path / "50% of:the way"
+    shutil.copytree(migrate.SCRIPTS, copy, ignore=shutil.ignore_patterns("__pycache__"))
+    monkeypatch.setattr(migrate, "SCRIPTS", copy)
+    return copy

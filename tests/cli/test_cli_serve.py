@@ -13,8 +13,8 @@ import msgspec
 import pytest
 
 from cotterline.cli.database import make_ready
-from cotterline.store import migrate
 from tests.command_line import COMMAND, FIXTURES, SECONDS, ask, environment, free_port, run
+from tests.later_steps import LATER, add_step
 from tests.shops import Shop
 
 FIRST_BIKE = bytes(msgspec.json.decode((FIXTURES / "bikes.json").read_bytes(), type=list[msgspec.Raw])[0])
@@ -94,25 +94,11 @@ def test_a_server_database_without_tables_is_refused_with_the_command_to_run(
 
 
 def test_a_database_of_an_earlier_version_is_changed_only_when_asked(database_url: str, steps: Path) -> None:
-    last = max((steps / "versions").glob("r0*.py")).name[1:5]
-    step = f'revision = "9999"\ndown_revision = "{last}"\ndef upgrade() -> None: ...\n'
-    (steps / "versions" / "r9999_later.py").write_text(step)
+    add_step(steps, "pass")
     with pytest.raises(click.ClickException, match="lacks these steps of this version: 9999"):
         make_ready(database_url, may_migrate=False)
     make_ready(database_url, may_migrate=True)
     make_ready(database_url, may_migrate=False)
-
-
-@pytest.fixture
-def steps(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Run migrations from a copy that a test may add to."""
-    copy = tmp_path / "steps"
-    for source in migrate.SCRIPTS.rglob("*.py"):
-        target = copy / source.relative_to(migrate.SCRIPTS)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        target.write_bytes(source.read_bytes())
-    monkeypatch.setattr(migrate, "SCRIPTS", copy)
-    return copy
 
 
 def test_a_database_that_does_not_answer_is_named_without_its_password(tmp_path: Path) -> None:
@@ -142,20 +128,34 @@ def test_a_port_in_use_ends_the_service_with_the_reason_in_its_log(tmp_path: Pat
     assert "address already in use" in refused.stdout
 
 
-def test_a_server_goes_on_when_a_later_version_has_migrated_its_database(
+ADDING = """op.add_column("quotes", sa.Column("colour", sa.Text(), nullable=True))
+op.create_table("bells", sa.Column("id", sa.Integer(), primary_key=True))"""
+
+
+def test_a_server_goes_on_and_starts_anew_when_a_later_version_has_migrated_its_database(
     database_url: str, shop_a: Shop, steps: Path, tmp_path: Path
 ) -> None:
-    last = max((steps / "versions").glob("r0*.py")).name[1:5]
-    step = (
-        f'import sqlalchemy as sa\nfrom alembic import op\nrevision = "9999"\ndown_revision = "{last}"\n'
-        'def upgrade() -> None:\n    op.add_column("quotes", sa.Column("colour", sa.Text(), nullable=True))\n'
-        '    op.create_table("bells", sa.Column("id", sa.Integer(), primary_key=True))\n'
-    )
     with served(tmp_path, COTTERLINE_DATABASE_URL=database_url) as (_, port):
         assert ask(port, "POST", "/v1/quotes", FIRST_BIKE, shop_a.key)[0] == 201
-        (steps / "versions" / "r9999_later.py").write_text(step)
+        add_step(steps, ADDING)
         make_ready(database_url, may_migrate=True)
         assert ask(port, "GET", "/health/ready")[0] == 200
         assert ask(port, "POST", "/v1/quotes", FIRST_BIKE, shop_a.key)[0] == 201
+    with served(tmp_path, "--migrate", COTTERLINE_DATABASE_URL=database_url) as (_, port):
+        assert ask(port, "POST", "/v1/quotes", FIRST_BIKE, shop_a.key)[0] == 201
         status, kept = ask(port, "GET", "/v1/quotes", key=shop_a.key)
-        assert (status, len(msgspec.json.decode(kept)["quotes"])) == (200, 2)
+        assert (status, len(msgspec.json.decode(kept)["quotes"])) == (200, 3)
+
+
+def test_a_server_that_a_later_version_leaves_behind_is_unready_and_does_not_start_anew(
+    database_url: str, steps: Path, tmp_path: Path
+) -> None:
+    with served(tmp_path, COTTERLINE_DATABASE_URL=database_url) as (_, port):
+        add_step(steps, ADDING, f'oldest_code = "{LATER}"')
+        make_ready(database_url, may_migrate=True)
+        status, body = ask(port, "GET", "/health/ready")
+        assert (status, "a later version" in msgspec.json.decode(body)["detail"].lower()) == (503, True)
+    for options in ((), ("--migrate",)):
+        refused = run("serve", *options, folder=tmp_path, COTTERLINE_DATABASE_URL=database_url)
+        assert refused.returncode == 1
+        assert f"cannot be used: it is at {LATER}, which needs a version that knows {LATER}" in refused.stderr

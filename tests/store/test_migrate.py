@@ -1,7 +1,6 @@
 """Migrations run from nothing, down and up again, all or nothing, and end at the tables of the code."""
 
 import asyncio
-import shutil
 from collections.abc import Callable
 from datetime import UTC, datetime
 from functools import partial
@@ -23,11 +22,14 @@ from cotterline.store.engines import migrator
 from cotterline.store.shop_documents import SETTINGS
 from cotterline.store.tables import metadata
 from cotterline.store.tenancy import ENTER, MODES, SERVICE, Tenant, settings
+from tests.later_steps import HEAD, LATER, add_step
 from tests.shops import Shop
 
 pytestmark = pytest.mark.anyio
 
 Found = TypeVar("Found")
+
+ORIGINAL = migrate.SCRIPTS
 
 
 async def ask(url: str, question: Callable[[Connection], Found]) -> Found:
@@ -44,25 +46,6 @@ async def tables(url: str) -> set[str]:
 
 async def run(url: str, statement: str) -> None:
     await ask(url, lambda connection: connection.execute(text(statement)).close())
-
-
-def add_step(steps: Path, body: str) -> None:
-    """Write one more step behind the last, into a copy of the steps."""
-    lines = ["from alembic import op", 'revision = "9999"', f'down_revision = "{HEAD}"', "", "def upgrade() -> None:"]
-    text_of_step = "\n".join([*lines, *(f"    {line}" for line in body.splitlines())])
-    (steps / "versions" / "r9999_test.py").write_text(text_of_step + "\n")
-
-
-HEAD = max((migrate.SCRIPTS / "versions").glob("r0*.py")).name[1:5]
-
-
-@pytest.fixture
-def steps(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """Run the steps from a copy, in a folder whose name a configuration could misread."""
-    copy = tmp_path / "50% of:the way"
-    shutil.copytree(migrate.SCRIPTS, copy, ignore=shutil.ignore_patterns("__pycache__"))
-    monkeypatch.setattr(migrate, "SCRIPTS", copy)
-    return copy
 
 
 async def test_an_empty_database_lacks_every_step_and_a_migrated_one_none(empty_database_url: str) -> None:
@@ -148,11 +131,48 @@ async def test_a_step_that_would_leave_a_dangling_reference_is_undone(empty_data
     assert await tables(empty_database_url) == set()
 
 
-async def test_a_database_from_a_later_version_is_refused(database_url: str) -> None:
-    await run(database_url, "UPDATE alembic_version SET version_num = '8888'")
+async def test_a_database_of_a_later_version_lacks_nothing_where_it_lets_this_one_serve(
+    database_url: str, steps: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    add_step(steps, 'op.execute("CREATE TABLE whole (id integer)")')
+    assert await migrate.migrate(database_url) == LATER
+    monkeypatch.setattr(migrate, "SCRIPTS", ORIGINAL)
+    assert await migrate.pending(database_url) == ()
+    assert await migrate.migrate(database_url) == LATER
+    with pytest.raises(CommandError, match=LATER):
+        await migrate.revert(database_url)
+
+
+@pytest.mark.parametrize("oldest", [f"'{LATER}'", "NULL"])
+async def test_a_database_of_a_later_version_is_refused_where_it_does_not_say_so(
+    database_url: str, oldest: str
+) -> None:
+    await run(database_url, f"UPDATE alembic_version SET version_num = '{LATER}', oldest_code = {oldest}")  # noqa: S608 -- ours
     for ask_or_change in (migrate.pending, migrate.migrate):
-        with pytest.raises(CommandError, match="8888"):
+        with pytest.raises(migrate.OutgrownError, match=f"at {LATER}, which needs .*; this one ends at {HEAD}"):
             await ask_or_change(database_url)
+
+
+async def test_a_database_of_a_later_version_from_before_that_was_noted_is_refused(database_url: str) -> None:
+    await run(database_url, f"UPDATE alembic_version SET version_num = '{LATER}'")  # noqa: S608 -- ours
+    await run(database_url, "ALTER TABLE alembic_version DROP COLUMN oldest_code")
+    with pytest.raises(migrate.OutgrownError, match=LATER):
+        await migrate.migrate(database_url)
+
+
+async def oldest(url: str) -> str:
+    return str(await ask(url, lambda connection: connection.scalar(text("SELECT oldest_code FROM alembic_version"))))
+
+
+async def test_the_database_names_the_oldest_code_that_may_serve_it(database_url: str, steps: Path) -> None:
+    assert await oldest(database_url) == migrate.oldest_code(HEAD)
+    add_step(steps, "pass", f'oldest_code = "{HEAD}"', "def downgrade() -> None: ...")
+    await migrate.migrate(database_url)
+    assert await oldest(database_url) == HEAD
+    await migrate.revert(database_url)
+    assert await oldest(database_url) == migrate.oldest_code(HEAD)
+    await to(database_url, "0003")
+    assert await oldest(database_url) == "0003"
 
 
 def test_a_database_can_be_migrated_from_outside_an_event_loop(empty_database_url: str, backend: str) -> None:

@@ -65,6 +65,9 @@ async def ready(readiness: NamedDependency[Readiness]) -> Ready:
     if readiness.leaving:
         raise RequestRefusedError("unavailable", "This process is about to stop.", headers={"Retry-After": "5"})
     found = await readiness.found()
+    if found.outgrown:
+        words = "A later version has changed the database so that this one cannot serve it: replace this one."
+        raise RequestRefusedError("unavailable", words, headers={"Retry-After": "5"})
     if found.backlog is None:
         words = f"The database lacks {', '.join(found.lacking)} of this version's steps. Run `cotterline migrate`."
         raise RequestRefusedError("unavailable", words, headers={"Retry-After": "5"})

@@ -33,10 +33,11 @@ class Backlog(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Found(msgspec.Struct, frozen=True):
-    """What the database answered: the migrations it lacks, and the backlog where it lacks none."""
+    """What the database answered: the migrations it lacks or that outgrew this version, or else the backlog."""
 
     lacking: tuple[str, ...]
     backlog: Backlog | None = None
+    outgrown: bool = False
 
 
 class Readiness:
@@ -80,6 +81,8 @@ class Readiness:
             async with asyncio.timeout(self._seconds), self._database.read(SERVICE) as tx:
                 lacking = await migrate.lacking(tx, self._known)
                 return Found(lacking) if lacking else Found((), await _backlog(tx))
+        except migrate.OutgrownError:
+            return Found((), outgrown=True)
         except DBAPIError as error:
             if not migrate.never_migrated(error):
                 raise

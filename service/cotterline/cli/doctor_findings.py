@@ -82,8 +82,13 @@ async def tables(patient: Patient) -> AsyncIterator[Finding]:
         advice = "Back it up, then run `cotterline migrate`."
         yield Finding(about="tables", weight="wrong", found=f"at {at}, this version needs {known[-1]}", advice=advice)
     else:
+        try:
+            await migrate.pending(patient.settings.database_url)
+            weight: Weight = "look"
+        except migrate.OutgrownError:
+            weight = "wrong"
         advice = "Replace this version by the one that migrated it."
-        yield Finding(about="tables", weight="look", found=f"at {at}, which this version does not know", advice=advice)
+        yield Finding(about="tables", weight=weight, found=f"at {at}, which this version does not know", advice=advice)
 
 
 async def clock(patient: Patient) -> AsyncIterator[Finding]:

@@ -17,16 +17,11 @@ _NEW = (
 _CHANGED = ("fit_reports", "quote_transitions")
 """What was only ever written and read before."""
 
-_INDEX = "ix_quotes_unerased"
-
 
 def upgrade() -> None:
-    """Add columns that are empty at first, and by what quotes long ended are found."""
+    """Add columns that are empty at first."""
     for table, column in _NEW:
         op.add_column(table, sa.Column(column, sa.DateTime(timezone=True), nullable=True))
-    unerased = sa.text("erased_at IS NULL AND state IN ('draft', 'declined', 'expired', 'closed')")
-    columns = ["shop_id", "mode", "created_at", "id"]
-    op.create_index(_INDEX, "quotes", columns, sqlite_where=unerased, postgresql_where=unerased)
     for table in _CHANGED:
         wall_off(table, commands="UPDATE")
 
@@ -36,6 +31,5 @@ def downgrade() -> None:
     if op.get_bind().dialect.name == "postgresql":
         for table in _CHANGED:
             op.execute(f"DROP POLICY {table}_tenant_update ON {table}")
-    op.drop_index(_INDEX, "quotes")
     for table, column in reversed(_NEW):
         op.drop_column(table, column)

@@ -13,6 +13,9 @@ DOCUMENT: Final = Path(__file__).parents[1] / "openapi/openapi.json"
 LONGEST_EXAMPLE: Final = 400
 """Lines; a whole quote has thousands, and the document itself is the place for it."""
 
+LONGEST_DEFAULT: Final = 80
+"""Characters; what is longer is a table that the call itself gives."""
+
 Node = Mapping[str, Any]
 
 
@@ -256,9 +259,8 @@ def _going(node: Node) -> str:
 
 
 def _unless(schema: Node) -> str:
-    if "default" not in schema:
-        return "May be left out. "
-    return f"Unless given {code(json.dumps(schema['default'], ensure_ascii=False))}. "
+    text = json.dumps(schema["default"], ensure_ascii=False) if "default" in schema else ""
+    return f"Unless given {code(text)}. " if 0 < len(text) <= LONGEST_DEFAULT else "May be left out. "
 
 
 def _examples(body: Node, of: str = "") -> Iterator[str]:

@@ -36,6 +36,8 @@ def disk() -> Iterator[Disk]:
     Raises:
         MissingError: where nothing may be mounted.
     """
+    if os.geteuid() != 0:
+        raise MissingError("run as root: a disk is mounted")
     folder = tempfile.mkdtemp(prefix="cotterline-disk-")
     try:
         _mount("-t", "tmpfs", "-o", f"size={ROOM}", "tmpfs", folder)

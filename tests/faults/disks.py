@@ -4,7 +4,7 @@ import os
 import subprocess
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -13,6 +13,8 @@ from tests.faults.network import MissingError
 ROOM: Final = "4g"
 """Nobody fills it by himself; memory is taken only by what is on it."""
 
+TRIES: Final = 100
+
 
 class Disk(NamedTuple):
     """Where it is mounted."""
@@ -20,9 +22,18 @@ class Disk(NamedTuple):
     folder: Path
 
     def fill(self) -> None:
-        """Leave no room at all: it becomes as large as what is on it."""
-        found = os.statvfs(self.folder)
-        _mount("-o", f"remount,size={(found.f_blocks - found.f_bfree) * found.f_frsize}", str(self.folder))
+        """Leave no room at all: it becomes as large as what is on it.
+
+        Raises:
+            RuntimeError: it grows all the while.
+        """
+        for _ in range(TRIES):
+            found = os.statvfs(self.folder)
+            size = (found.f_blocks - found.f_bfree) * found.f_frsize
+            with suppress(subprocess.CalledProcessError):  # something was written meanwhile
+                _mount("-o", f"remount,size={size}", str(self.folder))
+                return
+        raise RuntimeError("what writes to the disk is faster than what fills it")
 
     def empty(self) -> None:
         """Make room again."""

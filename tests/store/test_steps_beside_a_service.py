@@ -236,7 +236,8 @@ async def test_a_step_that_does_not_get_its_table_gives_up_before_others_have_wa
     async with engine.connect() as reader:
         await reader.execute(text("SELECT 1 FROM shops"))
         with pytest.raises(DBAPIError, match="lock timeout"):
-            await migrate.migrate(database_url)
+            async with asyncio.timeout(SECONDS):
+                await migrate.migrate(database_url)
         await reader.rollback()
     await engine.dispose()
     assert await migrate.current(database_url) == HEAD

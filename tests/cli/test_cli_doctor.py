@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import insert, make_url, text, update
 from uuid_utils.compat import uuid7
 
-from cotterline.store import keys, receiver_secrets, tables
+from cotterline.store import keys, migrate, receiver_secrets, tables
 from cotterline.store.cipher import Cipher, made_key
 from cotterline.store.database import Database
 from cotterline.store.receiver_secrets import Use
@@ -72,12 +72,16 @@ def test_tables_of_another_version_are_told(empty_database_url: str, database_ur
     asyncio.run(at_revision(database_url, "9999"))
     (ahead,) = look(database_url, tmp_path)["tables"]
     assert (ahead["weight"], ahead["found"]) == ("look", "at 9999, which this version does not know")
+    asyncio.run(at_revision(database_url, "9999", "9999"))
+    (left_behind,) = look(database_url, tmp_path, 1)["tables"]
+    assert (left_behind["weight"], left_behind["found"]) == ("wrong", "at 9999, which this version does not know")
 
 
-async def at_revision(url: str, revision: str) -> None:
+async def at_revision(url: str, revision: str, oldest_code: str = migrate.HELD_SINCE) -> None:
     database = await Database.open(url)
     async with database.write(SERVICE) as tx:
-        await tx.execute(text(f"UPDATE alembic_version SET version_num = '{revision}'"))  # noqa: S608 - written here
+        words = "UPDATE alembic_version SET version_num = :revision, oldest_code = :oldest_code"
+        await tx.execute(text(words).bindparams(revision=revision, oldest_code=oldest_code))
     await database.close()
 
 
@@ -149,21 +153,21 @@ def test_an_event_of_the_future_tells_of_a_clock_set_back(database_url: str, sho
 
 
 def test_a_run_that_nobody_works_on_is_told(database_url: str, shop_a: Shop, tmp_path: Path) -> None:
-    run_id = uuid7()
+    run_id, now = uuid7(), datetime.now(UTC)
     common = {"run_id": run_id, **ownership(shop_a.tenant)}
-    whole = {"created_at": NOW, "actor": "x", "bicycles_form": "json_lines", "answers_form": "json_lines", "version": 1}
+    whole = {"created_at": now, "actor": "x", "bicycles_form": "json_lines", "answers_form": "json_lines", "version": 1}
     counts = dict.fromkeys(("received_bytes", "bicycles", "quoted", "refused"), 1) | {"parts": 2, "parts_done": 1}
     run_row = {"id": run_id, **ownership(shop_a.tenant), **whole, **counts, "derivation": False, "state": "working"}
     part = {**common, "number": 2, "lines_before": 0, "records_before": 0, "bicycles": 1, "state": "waiting"}
     done(
         database_url,
         shop_a.tenant,
-        insert(tables.quote_runs).values(**run_row, received_all=True, worked_since=NOW - timedelta(minutes=4)),
+        insert(tables.quote_runs).values(**run_row, received_all=True, worked_since=now - timedelta(minutes=4)),
         insert(tables.quote_run_parts).values(**part, attempts=0),
     )
     well = {"about": "runs", "weight": "ok", "found": "1 parts to be answered", "advice": ""}
     assert look(database_url, tmp_path)["runs"] == [well]
-    done(database_url, shop_a.tenant, update(tables.quote_runs).values(changed_at=NOW - timedelta(minutes=40)))
+    done(database_url, shop_a.tenant, update(tables.quote_runs).values(changed_at=now - timedelta(minutes=40)))
     (stuck,) = look(database_url, tmp_path)["runs"]
     assert stuck["weight"] == "look"
     assert stuck["found"].startswith("1 parts to be answered, and nothing has come of one run for 4")

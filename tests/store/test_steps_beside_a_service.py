@@ -91,20 +91,20 @@ op.execute("INSERT INTO bells VALUES (7)")""",
 
 
 @pytest.mark.parametrize("body", NARROWING)
-async def test_a_step_that_takes_something_away_is_found_out(empty_database_url: str, steps: Path, body: str) -> None:
+async def test_a_step_that_takes_something_away_is_found_out(database_url: str, steps: Path, body: str) -> None:
     add_step(steps, body)
-    assert [words for words in await found(empty_database_url, LATER) if words.startswith(NARROWING[body])]
+    assert [words for words in await found(database_url, LATER) if words.startswith(NARROWING[body])]
 
 
 @pytest.mark.parametrize("body", ADDING)
-async def test_a_step_that_adds_is_let_pass(empty_database_url: str, steps: Path, body: str) -> None:
+async def test_a_step_that_adds_is_let_pass(database_url: str, steps: Path, body: str) -> None:
     add_step(steps, body)
-    assert await found(empty_database_url, LATER) == []
+    assert await found(database_url, LATER) == []
 
 
-async def test_a_step_that_says_whom_it_leaves_behind_may_take_away(empty_database_url: str, steps: Path) -> None:
+async def test_a_step_that_says_whom_it_leaves_behind_may_take_away(database_url: str, steps: Path) -> None:
     add_step(steps, 'op.drop_table("estimate_links")', f'oldest_code = "{HEAD}"')
-    assert await found(empty_database_url, LATER) == []
+    assert await found(database_url, LATER) == []
 
 
 def opened(body: str) -> str:
@@ -126,9 +126,9 @@ POLICY: Final = "ON quotes AS RESTRICTIVE FOR SELECT USING (true)"
         ('op.execute("DROP POLICY quotes_tenant_all ON quotes")', "quotes lacks a policy"),
     ],
 )
-async def test_a_wall_that_hides_more_is_found_out(empty_database_url: str, steps: Path, body: str, told: str) -> None:
+async def test_a_wall_that_hides_more_is_found_out(database_url: str, steps: Path, body: str, told: str) -> None:
     add_step(steps, body)
-    assert [words for words in await found(empty_database_url, LATER) if words.startswith(told)]
+    assert [words for words in await found(database_url, LATER) if words.startswith(told)]
 
 
 @ON_SERVER
@@ -143,16 +143,16 @@ async def test_a_wall_that_hides_more_is_found_out(empty_database_url: str, step
     ],
 )
 async def test_a_step_that_goes_through_the_rows_is_found_out_even_where_it_says_whom_it_leaves_behind(
-    empty_database_url: str, steps: Path, body: str
+    database_url: str, steps: Path, body: str
 ) -> None:
     add_step(steps, body, f'oldest_code = "{HEAD}"')
-    assert len(await found(empty_database_url, LATER)) == 1
+    assert len(await found(database_url, LATER)) == 1
 
 
 @ON_SERVER
-async def test_a_step_with_a_pause_may_go_through_the_rows(empty_database_url: str, steps: Path) -> None:
+async def test_a_step_with_a_pause_may_go_through_the_rows(database_url: str, steps: Path) -> None:
     add_step(steps, opened("op.execute(\"UPDATE shops SET name = name || '.'\")"), f'oldest_code = "{LATER}"')
-    assert await found(empty_database_url, LATER) == []
+    assert await found(database_url, LATER) == []
 
 
 INDEX: Final = """def index(**how):
@@ -180,12 +180,12 @@ async def shops_index(url: str) -> list[bool]:
 
 
 async def test_an_index_on_rows_that_are_there_is_built_beforehand(
-    empty_database_url: str, steps: Path, backend: Backend
+    database_url: str, steps: Path, backend: Backend
 ) -> None:
     add_step(steps, "index()", INDEX)
-    assert await found(empty_database_url, LATER) == []
+    assert await found(database_url, LATER) == []
     if backend == "postgresql":
-        assert await shops_index(empty_database_url) == [True]
+        assert await shops_index(database_url) == [True]
 
 
 @ON_SERVER

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property
 from typing import Any, Final
 
 from cotterline.bench.derivation import QUIET
@@ -14,6 +14,7 @@ from cotterline.bench.pricing.catalogue import Part, PriceList
 from cotterline.bench.pricing.in_force import in_force
 from cotterline.bench.pricing.sourcing import Market
 from cotterline.bench.pricing.total_cost import Prices
+from cotterline.bench.remembering import remembering
 from cotterline.bench.shop_profile import DEFAULT, ShopProfile
 from cotterline.bench.spindle.offset import OffsetReport
 
@@ -54,7 +55,10 @@ class Workshop:
     @cached_property
     def remembered(self) -> Callable[..., Any]:
         """What a function makes of the workshop and a few kinds of job: asked for the first time, or remembered."""
-        return lru_cache(maxsize=MOST_REMEMBERED)(lambda make, *of: make(self, *of))
+        return remembering(self._made, MOST_REMEMBERED)
+
+    def _made(self, make: Callable[..., Any], *of: Any) -> Any:  # noqa: ANN401 - what the function takes and gives
+        return make(self, *of)
 
     @cached_property
     def prices(self) -> Prices:

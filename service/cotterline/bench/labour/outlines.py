@@ -17,6 +17,7 @@ from cotterline.bench.labour.minutes import MinuteDistribution, total
 from cotterline.bench.labour.pace import Pace
 from cotterline.bench.labour.tasks import Task
 from cotterline.bench.labour.workload import Workload
+from cotterline.bench.remembering import remembering
 
 Found = TypeVar("Found")
 
@@ -115,8 +116,8 @@ class Outlines:
         self.pace = pace
         self.offered = lru_cache(maxsize=MOST_OUTLINES)(pace.offered)
         self.operations_of = lru_cache(maxsize=MOST_OUTLINES)(pace.operations_of)
-        self._named = lru_cache(maxsize=MOST_OUTLINES)(self._operations)
-        self._outline = lru_cache(maxsize=MOST_OUTLINES)(self._outlined)
+        self._named = remembering(self._operations, MOST_OUTLINES)
+        self._outline = remembering(self._outlined, MOST_OUTLINES)
 
     def outline(
         self, held: frozenset[Trigger], chosen: frozenset[OptionId], seen: Sequence[Factor], *, predicted: bool

@@ -3,7 +3,6 @@
 import heapq
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from functools import lru_cache
 from typing import Final, get_args
 
 from msgspec import UNSET, UnsetType
@@ -24,6 +23,7 @@ from cotterline.bench.labour.condition import chance, factors_of
 from cotterline.bench.labour.learning import Learning, scaled
 from cotterline.bench.labour.minutes import MinuteDistribution, total
 from cotterline.bench.labour.tasks import Risk, Task
+from cotterline.bench.remembering import remembering
 
 OPTIONS: Final[tuple[OptionId, ...]] = get_args(OptionId)
 _MOST_TASKS: Final = 1024
@@ -53,8 +53,8 @@ class Pace:
         for name, contingency in book.contingencies.items():
             self._following[contingency.operation, contingency.after].append((name, contingency))
             self._bearing[contingency.operation].update(contingency.odds)
-        self._task = lru_cache(maxsize=_MOST_TASKS)(self._made)
-        self._sum = lru_cache(maxsize=_MOST_SUMS)(self._added)
+        self._task = remembering(self._made, _MOST_TASKS)
+        self._sum = remembering(self._added, _MOST_SUMS)
 
     def operations(self, held: frozenset[Trigger], chosen: frozenset[OptionId]) -> tuple[OperationId, ...]:
         """The operations of a job with the options ``chosen``, in bench order."""

@@ -8,7 +8,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
-from functools import lru_cache
 from typing import Final
 
 import msgspec
@@ -20,6 +19,7 @@ from cotterline.bench.pricing.candidates import Candidate, Offers, by_sku, candi
 from cotterline.bench.pricing.catalogue import Part, PriceList
 from cotterline.bench.pricing.in_force import PricingInForce
 from cotterline.bench.pricing.rules import MarkupTier
+from cotterline.bench.remembering import remembering
 
 _MOST_LINES: Final = 1024
 """Most lines of parts lists whose answer is remembered: a shop fits few kinds of unit."""
@@ -111,7 +111,7 @@ class Market:
             self._parts.setdefault(part.role, []).append(part)
         self._offers = by_sku(price_lists)
         self._rules = rules
-        self._answer = lru_cache(maxsize=_MOST_LINES)(self._answered)
+        self._answer = remembering(self._answered, _MOST_LINES)
 
     def sourced(self, need: Sequence[PartsLine]) -> SourcedParts:
         """Find the part and the cheapest offer for every line that is ordered.

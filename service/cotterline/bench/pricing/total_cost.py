@@ -7,7 +7,7 @@ distribution; that point is billed again in exact fractions and rounded as the s
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import cached_property, lru_cache, reduce
+from functools import cached_property, reduce
 from typing import Final
 
 import numpy as np
@@ -23,6 +23,7 @@ from cotterline.bench.pricing.in_force import PricingInForce
 from cotterline.bench.pricing.rules import BillKind, SundriesFlat, SundriesShare
 from cotterline.bench.pricing.sourcing import Basket
 from cotterline.bench.pricing.work_cost import PARTS_OF_A_MINOR_UNIT, WorkCost, fits, work_cost
+from cotterline.bench.remembering import remembering
 
 _SLACK: Final = 1e-12
 """Sums of masses are rounded: a quantile is not moved by less than this."""
@@ -161,8 +162,8 @@ class Tariff:
     def __init__(self, by: Terms, rules: PricingInForce) -> None:
         self.terms = by
         self.rules = rules
-        self.units = lru_cache(maxsize=_MOST_AMOUNTS)(self._units)
-        self.added = lru_cache(maxsize=_MOST_ADDED)(self._added)
+        self.units = remembering(self._units, _MOST_AMOUNTS)
+        self.added = remembering(self._added, _MOST_ADDED)
 
     @cached_property
     def constant(self) -> float:
@@ -271,9 +272,9 @@ class Prices:
     def __init__(self, rules: PricingInForce) -> None:
         self.rules = rules
         self._bare = terms(Basket(), rules)
-        self._tariff = lru_cache(maxsize=_MOST_TARIFFS)(self._tariff_for)
-        self._cases = lru_cache(maxsize=_MOST_CASES)(self._priced)
-        self._billed = lru_cache(maxsize=_MOST_BILLS)(self._bill)
+        self._tariff = remembering(self._tariff_for, _MOST_TARIFFS)
+        self._cases = remembering(self._priced, _MOST_CASES)
+        self._billed = remembering(self._bill, _MOST_BILLS)
 
     def total(self, work: Work, basket: Basket) -> TotalCost:
         """What a job costs with these parts."""

@@ -41,7 +41,8 @@ async def erase(tx: WriteTransaction, quote_id: UUID, order_ids: Sequence[UUID],
     """
     await tx.execute(update(approvals).where(_of(tx, approvals, quote_id)).values(given_by=ERASED))
     await tx.execute(update(quote_transitions).where(_of(tx, quote_transitions, quote_id)).values(note=None))
-    report_ids = await _erase_reports(tx, quote_id, now)
+    mine = _of(tx, fit_reports, quote_id)
+    report_ids = await _rewrite(tx, fit_reports, mine, "request", "fit_report_request", erased_at=now)
     await _erase_orders(tx, order_ids, now)
     event_ids = await _erase_events(tx, {"quote": (quote_id,), "order": order_ids, "fit_report": report_ids})
     await kept_answers.forget(tx, (quote_id, *order_ids, *report_ids), now)
@@ -62,21 +63,10 @@ async def _is_being_posted(
     return bool(await tx.rows(found))
 
 
-async def _erase_reports(tx: WriteTransaction, quote_id: UUID, now: datetime) -> list[UUID]:
-    mine = _of(tx, fit_reports, quote_id)
-    rows = await tx.rows(select(fit_reports.c.id, fit_reports.c.request).where(mine))
-    values = {row["id"]: without_words(row["request"], "fit_report_request") for row in rows}
-    this = update(fit_reports).where(owned(fit_reports, tx.tenant), fit_reports.c.id == bindparam("this"))
-    changed = this.values(request=bindparam("bytes"), erased_at=now)
-    await tx.execute_for_each(changed, [{"this": key, "bytes": value} for key, value in values.items()])
-    return list(values)
-
-
 async def _erase_orders(tx: WriteTransaction, order_ids: Sequence[UUID], now: datetime) -> None:
     """Take the words out of the orders, what was said about them either way, and what was posted."""
-    await _rewrite(tx, orders, orders.c.id.in_(order_ids), "document", "order_document")
-    counted = {"version": orders.c.version + 1}  # so that a copy of the order is known to be old
-    await tx.execute(update(orders).where(owned(orders, tx.tenant), orders.c.id.in_(order_ids)).values(counted))
+    counted = orders.c.version + 1  # so that a copy of the order is known to be old
+    await _rewrite(tx, orders, orders.c.id.in_(order_ids), "document", "order_document", version=counted)
     await _rewrite(tx, order_changes, order_changes.c.order_id.in_(order_ids), "content", "order_change")
     await _rewrite(tx, order_replies, order_replies.c.order_id.in_(order_ids), "content", "reply")
     posted = deliveries.c.subject_id.in_(order_ids)
@@ -92,14 +82,12 @@ async def _erase_events(tx: WriteTransaction, about: dict[Document, Sequence[UUI
     ]
     told = select(events.c.id, events.c.position, events.c.resource_kind, events.c.body)
     rows = await tx.rows(told.where(owned(events, tx.tenant), or_(*of_these)))
-    values = [
-        {"this": row["id"], "there": row["position"], "bytes": without_words(row["body"], row["resource_kind"], "data")}
-        for row in rows
-    ]
-    event = update(events).where(owned(events, tx.tenant), events.c.position == bindparam("there"))
-    await tx.execute_for_each(event.values(body=bindparam("bytes")), [_but(each, "this") for each in values])
+    bodies = [without_words(row["body"], row["resource_kind"], "data") for row in rows]
+    event = update(events).where(owned(events, tx.tenant), events.c.position == bindparam("this"))
     post = update(deliveries).where(owned(deliveries, tx.tenant), deliveries.c.subject_id == bindparam("this"))
-    await tx.execute_for_each(post.values(body=bindparam("bytes")), [_but(each, "there") for each in values])
+    for changed, name in ((event, "position"), (post, "id")):
+        values = [{"this": row[name], "bytes": body} for row, body in zip(rows, bodies, strict=True)]
+        await tx.execute_for_each(changed.values(body=bindparam("bytes")), values)
     event_ids = [row["id"] for row in rows]
     await _forget_answers(tx, event_ids)
     return event_ids
@@ -112,17 +100,16 @@ async def _forget_answers(tx: WriteTransaction, subject_ids: Sequence[UUID]) -> 
     await tx.execute(update(delivery_attempts).where(of_these).values(answer=None))
 
 
-async def _rewrite(tx: WriteTransaction, table: Table, which: ColumnElement[bool], column: str, kind: Document) -> None:
-    """Take the words out of one column of some of the tenant's rows."""
+async def _rewrite(
+    tx: WriteTransaction, table: Table, which: ColumnElement[bool], column: str, kind: Document, **also: object
+) -> list[UUID]:
+    """Take the words out of one column of some of the tenant's rows, and set others; give the rows' ids."""
     rows = await tx.rows(select(table.c.id, table.c[column]).where(owned(table, tx.tenant), which))
     this = update(table).where(owned(table, tx.tenant), table.c.id == bindparam("this"))
     values = [{"this": row["id"], "bytes": without_words(row[column], kind)} for row in rows]
-    await tx.execute_for_each(this.values({column: bindparam("bytes")}), values)
+    await tx.execute_for_each(this.values({column: bindparam("bytes"), **also}), values)
+    return [row["id"] for row in rows]
 
 
 def _of(tx: ReadTransaction, table: Table, quote_id: UUID) -> ColumnElement[bool]:
     return and_(owned(table, tx.tenant), table.c.quote_id == quote_id)
-
-
-def _but(values: dict[str, object], name: str) -> dict[str, object]:
-    return {key: value for key, value in values.items() if key != name}

@@ -1,6 +1,5 @@
 """A worker of runs counts what it answered, once that is kept, and what it is at."""
 
-import asyncio
 from typing import Any
 
 import pytest
@@ -13,9 +12,9 @@ from cotterline.store.database import Database
 from cotterline.store.quote_run_claims import Answered, ClaimedPart
 from cotterline.store.tenancy import Tenant
 from tests.delivery.outbox import Clock
-from tests.runs.test_worker import EMPTY_LINES, work_all
+from tests.runs.test_worker import EMPTY_LINES, cancelling, work_all
 from tests.runs.upload import lines, uploaded
-from tests.store.running import NOON, WEEK, act
+from tests.store.running import NOON, WEEK
 
 pytestmark = pytest.mark.anyio
 
@@ -53,13 +52,7 @@ async def test_what_was_worked_on_for_nothing_is_not_counted(
     worker: RunWorker, registry: CollectorRegistry, database: Database, tenant: Tenant, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     run = await uploaded(database, tenant, EMPTY_LINES)
-    loop = asyncio.get_running_loop()
-
-    def cancelling(part: ClaimedPart, bench: RunBench, goes_on: Any) -> Answered:  # noqa: ANN401 -- as it is
-        asyncio.run_coroutine_threadsafe(act(database, tenant, run.id, "cancel"), loop).result()
-        return answered(part, bench, goes_on)
-
-    monkeypatch.setattr("cotterline.runs.worker.answered", cancelling)
+    monkeypatch.setattr("cotterline.runs.worker.answered", cancelling(database, run, tenant))
     assert await worker.work_once()
     assert figures(registry) == {"under_way": 0, "parts": 0, "quoted": None, "refused": None}
 

@@ -1,6 +1,7 @@
 """Workers of runs: each part once, whatever happens to whom, and a run that stands still stands still."""
 
 import asyncio
+from collections.abc import Callable
 from datetime import timedelta
 from itertools import pairwise
 from typing import Any
@@ -17,6 +18,7 @@ from cotterline.runs.worker import BENCHES, LONGEST, TRIES, RunWorker
 from cotterline.store import events, quote_run_claims, quote_run_inputs
 from cotterline.store.database import Database
 from cotterline.store.quote_run_claims import Answered, ClaimedPart
+from cotterline.store.quote_runs import QuoteRunRow
 from cotterline.store.tables import quote_run_parts
 from cotterline.store.tenancy import Tenant
 from tests.delivery.outbox import Clock
@@ -156,17 +158,22 @@ async def test_a_paused_run_is_not_begun_and_goes_on_when_it_is_resumed(
     assert (await get(database, tenant, run.id)).state == "finished"
 
 
+def cancelling(database: Database, run: QuoteRunRow, tenant: Tenant) -> Callable[..., Answered]:
+    """Work on a part of a run that somebody cancels meanwhile."""
+    loop = asyncio.get_running_loop()
+
+    def work(part: ClaimedPart, bench: RunBench, goes_on: Any) -> Answered:  # noqa: ANN401 -- as it is
+        asyncio.run_coroutine_threadsafe(act(database, tenant, run.id, "cancel"), loop).result()
+        return answered(part, bench, goes_on)
+
+    return work
+
+
 async def test_what_is_worked_on_when_a_run_is_cancelled_counts_no_more(
     worker: RunWorker, database: Database, tenant: Tenant, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     run = await uploaded(database, tenant, EMPTY_LINES * 2)
-    loop = asyncio.get_running_loop()
-
-    def cancelling(part: ClaimedPart, bench: RunBench, goes_on: Any) -> Answered:  # noqa: ANN401 -- as it is
-        asyncio.run_coroutine_threadsafe(act(database, tenant, run.id, "cancel"), loop).result()
-        return answered(part, bench, goes_on)
-
-    monkeypatch.setattr("cotterline.runs.worker.answered", cancelling)
+    monkeypatch.setattr("cotterline.runs.worker.answered", cancelling(database, run, tenant))
     assert await worker.work_once()
     ended = await get(database, tenant, run.id)
     assert (ended.state, ended.refused, ended.parts_done) == ("cancelled", 0, 0)
